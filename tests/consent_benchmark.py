@@ -1,6 +1,8 @@
 """CPU time that looking for withheld names costs: 2,000 frames with texts, 40 withheld names of 60.
 
-    python -m tests.consent_benchmark
+    python -m tests.consent_benchmark [--looks 2000 400]
+
+--looks: instead, what it costs to compare so many pictures without times with so many that are held.
 
 Every frame has Exif, XMP and IIM texts, every other a sidecar with 300 settings of a development. The people are
 made up.
@@ -9,12 +11,17 @@ made up.
 from __future__ import annotations
 
 import random
+import sys
 import tempfile
 import time
 from pathlib import Path
 
+import cv2
+import numpy as np
+
 from pipeline.shoot.consent import held_by_own_texts
 from pipeline.shoot.facts import Facts, Player
+from pipeline.shoot.pictures.same import SAME, Look, Looks, look_of
 from pipeline.types import Frame
 from tests.shoot.text_places import XMP, dataset, jpeg, packet, resources, tiff
 
@@ -83,8 +90,35 @@ def write(folder: Path) -> list[Frame]:
     return frames
 
 
+def looks(asked: int, held: int) -> None:
+    """Print what comparing pictures costs a frame, reading them left out: noise of several sizes has many points."""
+    chance = np.random.default_rng(1)
+
+    def look(edge: int, points: int) -> Look:
+        grey = np.zeros((edge * 2 // 3, edge), np.float32)
+        for size in (4, 8, 16, 32):
+            some = chance.normal(0, 20, (edge * 2 // 3 // size, edge // size)).astype(np.float32)
+            grey += cv2.resize(some, (edge, edge * 2 // 3), interpolation=cv2.INTER_CUBIC)
+        whole = np.clip(grey + 128, 0, 255).astype(np.uint8)
+        return look_of(lambda: whole, points)
+
+    start = time.process_time()
+    kept = [look(SAME.held, SAME.among) for _ in range(held)]
+    made = time.process_time()
+    among = Looks(kept)
+    others = [look(SAME.edge, SAME.points) for _ in range(64)]
+    before = time.process_time()
+    found = sum(one is not None for one in among.same_as(others))
+    took = time.process_time() - before
+    print(f"{made - start:.0f} CPU seconds for the looks of {held}, {(before - made) / 64:.3f} for that of each other")
+    print(f"{took / 64:.3f} CPU seconds to look for each, {asked * took / 64:.0f} for {asked}; {found} found")
+
+
 def main() -> None:
     """Print the seconds in a language that leaves names as they are, and in one that inflects them."""
+    if "--looks" in sys.argv:
+        asked, held = map(int, sys.argv[sys.argv.index("--looks") + 1 :][:2])
+        return looks(asked, held)
     with tempfile.TemporaryDirectory() as folder:
         frames = write(Path(folder))
         for language in ("en", "pl"):

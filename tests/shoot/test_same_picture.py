@@ -16,7 +16,7 @@ import pytest
 from pipeline.shoot.copies import called_otherwise, copies, is_copy
 from pipeline.shoot.pictures import copied, same
 from pipeline.shoot.pictures.grey import grey_picture
-from pipeline.shoot.pictures.same import SAME, Look, Looks, agreement, look_of
+from pipeline.shoot.pictures.same import SAME, Look, Looks, agreement, enlarged, look_of
 from pipeline.types import Exif, Frame
 
 COURT = Path(__file__).resolve().parents[3] / "shared" / "data" / "court"
@@ -35,6 +35,7 @@ EDITS: dict[str, Edit] = {
     "brighter": lambda p: p.point(lambda v: int(255 * (v / 255) ** 0.6)),
     "black and white": lambda p: PIL.ImageOps.autocontrast(p.convert("L"), cutoff=1).convert("RGB"),
     "a third of a side": part(0.35, 0.3, 0.69, 0.64),
+    "a small part": part(0.2, 0.2, 0.56, 0.56),
     "mirrored": PIL.ImageOps.mirror,
     "mirrored and cropped": lambda p: PIL.ImageOps.mirror(part(0.2, 0.2, 0.8, 0.8)(p)),
     "burnt": lambda p: p.point(lambda v: min(255, int(1.6 * v))),
@@ -169,7 +170,7 @@ def look(picture: PIL.Image.Image) -> Look:
     picture.save(data, "JPEG", quality=80)
     small = PIL.Image.open(data).convert("L")
     small.thumbnail((SAME.edge, SAME.edge))
-    grey = np.asarray(small)
+    grey = enlarged(np.asarray(small))
     return look_of(lambda: grey)
 
 
@@ -177,7 +178,8 @@ def look(picture: PIL.Image.Image) -> Look:
 def test_real_frames_and_their_neighbours() -> None:
     """Of a film with 30 frames a second: what is a tenth of a second away is another picture."""
     paths = sorted(COURT.glob("*.jpg"))
-    looks = [look_of(lambda grey=grey: grey) for path in paths if (grey := grey_picture(path, SAME.edge)) is not None]
+    greys = [grey for path in paths if (grey := grey_picture(path, SAME.held)) is not None]
+    looks = [look_of(lambda grey=grey: grey, SAME.among) for grey in greys]
     with PIL.Image.open(paths[4]) as picture:
         for name, edit in EDITS.items():
             least = 0.97 if name == "cropped" else 0.85  # its finer detail is not held against it

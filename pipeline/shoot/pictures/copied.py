@@ -11,12 +11,12 @@ from itertools import pairwise
 from pathlib import Path, PurePosixPath
 
 from pipeline.shoot.pictures.grey import Grey, UnreadPictureError, grey_picture
-from pipeline.shoot.pictures.same import SAME, Look, Looks, look_of
+from pipeline.shoot.pictures.same import SAME, Look, Looks, enlarged, look_of
 from pipeline.types import Frame
 
-_KEPT = 1 << 12  # frames whose looks stay in memory, all of a night: some 80 kB each
+_KEPT = 1 << 12  # frames whose looks stay in memory, all of a night: some 80 kB each, 200 of one that is held
 _AT_ONCE = 64  # frames that are looked for at a time
-_PICTURES = 64  # and their pictures: 300 kB each
+_PICTURES = 64  # and their pictures: 300 to 600 kB each
 
 
 def same_pictures(
@@ -32,11 +32,11 @@ def same_pictures(
     asked = [frame for frame in frames if frame.name not in settled and originals.may_be_copy(frame)]
     if not asked:
         return
-    known = [(frame, look) for frame in kept if (look := _look(frame)) is not None]
+    known = [(frame, look) for frame in kept if (look := _look(frame, SAME.held, SAME.among)) is not None]
     among = Looks([look for _, look in known])
     for start in range(0, len(asked), _AT_ONCE):
         some = asked[start : start + _AT_ONCE]
-        looks = [(frame, look) for frame in some if (look := _look(frame)) is not None]
+        looks = [(frame, look) for frame in some if (look := _look(frame, SAME.edge, SAME.points)) is not None]
         for frame, found in zip([frame for frame, _ in looks], among.same_as([one for _, one in looks]), strict=True):
             if found is not None and (of_copies or originals.may_be_copy(frame, known[found[0]][0])):
                 yield frame, known[found[0]][0].name, found[1] >= SAME.sure
@@ -88,27 +88,27 @@ def _count(frame: Frame) -> tuple[int, ...]:
     return tuple(map(int, re.findall(r"\d+", PurePosixPath(frame.relative).stem)))
 
 
-def _look(frame: Frame) -> Look | None:
+def _look(frame: Frame, edge: int, points: int) -> Look | None:
     try:
         told = frame.path.stat()
     except OSError:  # it fails by itself when it is decoded
         return None
-    return _look_of(frame.path, told.st_mtime_ns, told.st_size)
+    return _look_of(frame.path, told.st_mtime_ns, told.st_size, edge, points)
 
 
 @lru_cache(maxsize=_KEPT)
-def _look_of(path: Path, changed: int, size: int) -> Look | None:
-    picture = partial(_picture, path, changed, size)
+def _look_of(path: Path, changed: int, size: int, edge: int, points: int) -> Look | None:
+    picture = partial(_picture, path, changed, size, edge)
     try:
-        return look_of(picture)
+        return look_of(picture, points)
     except UnreadPictureError:
         return None
 
 
 @lru_cache(maxsize=_PICTURES)
-def _picture(path: Path, changed: int, size: int) -> Grey:
+def _picture(path: Path, changed: int, size: int, edge: int) -> Grey:
     """Raises UnreadPictureError."""
-    grey = grey_picture(path, SAME.edge)
+    grey = grey_picture(path, edge)
     if grey is None:
         raise UnreadPictureError
-    return grey
+    return enlarged(grey)

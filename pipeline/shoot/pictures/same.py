@@ -25,8 +25,11 @@ class SameConstants:
     of two rallies in one hall, and of other places, in 0.35 and less. What is as near as two frames of a burst counts
     as one moment: whoever is in one is in the other, and to hold one too many can be undone."""
 
-    edge: int = 640  # pixels of the longer side of the small pictures in which points are looked for
-    points: int = 600  # of a picture: so many that a third of a side has some
+    edge: int = 640  # pixels of the longer side of a small picture that is looked for
+    held: int = 960  # the same of those among which it is looked for: a part of one is as large then
+    enlarged: float = 4.0  # times that a smaller one is enlarged at most
+    points: int = 600  # of a picture that is looked for
+    among: int = 1500  # of the others: so many that a third of a side has some
     cells: tuple[int, int] = (8, 6)  # parts of a picture, across and down, that each have their share of the points
     contrast: float = 0.02  # least of a point (of 1, as OpenCV counts it)
     like: float = 0.92  # cosine of two points that may be one
@@ -54,7 +57,7 @@ _GROUPS = 8  # of them are searched for each point
 
 @dataclass(frozen=True)
 class Look:
-    """What a picture of SAME.edge pixels looks like.
+    """What a small picture looks like.
 
     grey  gives it, (h, w): seldom asked for, and ten times as large as the rest; may raise UnreadPictureError
     width of it; at    (n, 2) points, x and y in its pixels; like  (n, 128) how each looks, unit vectors times 255
@@ -73,14 +76,24 @@ class Look:
         return Look(lambda: np.ascontiguousarray(self.grey()[:, ::-1]), self.width, at, np.ascontiguousarray(like))
 
 
-def look_of(grey: Callable[[], Grey]) -> Look:
+def enlarged(grey: Grey) -> Grey:
+    """A picture of fewer pixels, such as a small part of one, brought to SAME.edge: it has more points then."""
+    import cv2
+
+    times = min(SAME.edge / max(grey.shape), SAME.enlarged)
+    if times <= 1:
+        return grey
+    return np.asarray(cv2.resize(grey, None, fx=times, fy=times, interpolation=cv2.INTER_CUBIC), dtype=np.uint8)
+
+
+def look_of(grey: Callable[[], Grey], points: int = SAME.points) -> Look:
     """The points by which a picture is found again: Lowe, IJCV 2004; the root of their values: Arandjelovic and
     Zisserman, CVPR 2012."""
     import cv2
 
     finder = cv2.SIFT_create(nfeatures=0, contrastThreshold=SAME.contrast)  # type: ignore[attr-defined]
     light = cv2.equalizeHist(grey())
-    found, values = finder.compute(light, _spread(finder.detect(light), light.shape))
+    found, values = finder.compute(light, _spread(finder.detect(light), light.shape, points))
     if values is None:
         return Look(grey, light.shape[1], np.zeros((0, 2), np.float32), _NONE)
     like = 255 * np.sqrt(values / np.maximum(values.sum(axis=1, keepdims=True), 1e-6))
@@ -88,7 +101,7 @@ def look_of(grey: Callable[[], Grey]) -> Look:
     return Look(grey, light.shape[1], at, like.astype(np.uint8))
 
 
-def _spread(points: Sequence[Any], shape: tuple[int, ...]) -> list[Any]:
+def _spread(points: Sequence[Any], shape: tuple[int, ...], most: int) -> list[Any]:
     """The strongest points of each part of a picture, so that each part can be found by itself."""
     height, width = shape
     across, down = SAME.cells
