@@ -105,6 +105,7 @@ def test_by_default_finished_pictures_get_the_network_and_raws_the_classical_fil
     files = {q: delivered(tmp_path, q, "needed", 1, quality=q)[0] for q in ("standard", "fine", "learned")}
     got, standard = delivered(tmp_path, "out", "needed", 1, quality="auto")[0], files["standard"]
     assert got[raw] == standard[raw] and got[jpeg] == files["learned"][jpeg] != standard[jpeg]
+    assert got[jpeg] != files["fine"][jpeg]
     assert any("with quality learned by the noise of this frame" in text for text in frames["phone"]["decisions"])
     assert not any("learned" in text for text in frames["TH5_0001"]["decisions"])
     with monkeypatch.context() as damaged:
