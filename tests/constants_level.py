@@ -59,12 +59,14 @@ def of_level() -> Iterator[float]:
     yield from _level_together(replace(good, length=1.0, share=0.5, rival=0.5, cells=4, lump=0.3))
     *_, length = level.segments(_HALLS[0], level.LEVEL.edges[1], noisy=True)
     yield from [float(len(length)), float(length.sum())]
+    inside = np.linspace(0, 0.1, 101), np.zeros(101), np.zeros(101), np.full(101, 0.02)
+    yield float(len(level._of_hall(inside, np.array([[0.4, 0.3, 0.52, 0.7]]), (640, 960))[0]))
     yield float(sum(level.is_noisy(_NOISE * np.float32(v)) for v in np.linspace(0.04, 0.08, 81)))
 
 
 def _level_together(upright: level.Family) -> Iterator[float]:
     """How many made-up answers of verticals and three directions are believed together, each nearly good enough."""
-    unsure = manhattan.Fit(roll=1.1, spread=0.22, evidence=12.0, share=0.5, moved=0.1)
+    unsure = manhattan.Fit(roll=1.1, spread=0.22, evidence=12.0, share=0.5, moved=0.1, second=10.0)
     weak = replace(upright, length=0.1)
 
     def told(odd: level.Family, other: level.Family = weak, fit: manhattan.Fit = unsure) -> bool:
@@ -93,7 +95,7 @@ def of_manhattan() -> Iterator[float]:
         yield from [] if found is None else [float(v) for v in vars(found).values()]
     for name, values in (
         ("spread", np.linspace(0.1, 0.4, 121)), ("moved", np.linspace(0.2, 0.5, 121)),
-        ("share", np.linspace(0.4, 1, 121)), ("evidence", np.linspace(5, 30, 126)),
+        ("share", np.linspace(0.4, 1, 121)), ("evidence", np.linspace(5, 30, 126)), ("second", np.linspace(1, 5, 81)),
     ):  # fmt: skip
         for good in (SURE, replace(SURE, spread=0.23), replace(SURE, share=0.67)):
             yield float(sum(replace(good, **{name: float(v)}).sure for v in values))

@@ -64,6 +64,7 @@ class LevelConstants:
     held: float = 2.0  # spreads from the fit within which a segment agrees
     enough_vertical: float = 0.25  # frames of length that must agree; few verticals in a hall are long
     enough_level: float = 0.5
+    around: float = 0.05  # heights of a person around the box, in which lines are the person's too
     share: float = 0.25  # least length that agrees, of what could have agreed
     rival: float = 0.7  # most votes of the next best answer, of the best one's
     error: float = 0.25  # degrees, largest standard error
@@ -146,34 +147,68 @@ class Family:
         return not few and self.rival < LEVEL.rival and self.error < LEVEL.error and self.moved < LEVEL.moved
 
 
-def tilt(grey: F32) -> Tilt | Unsure:
+def tilt(grey: F32, people: F32 | None = None) -> Tilt | Unsure:
     """Tilt of a picture (H, W), display-like 0 to 1, about 640x960; or why it is not known.
 
-    Verticals of a camera that looks up or down converge, evenly over the frame's width, and are upright where the
-    middle of the frame is; so a line is fitted to angle against place, and its value in the middle is the roll.
-    Horizontals seen at a slant converge likewise from top to bottom, but show the roll on the horizon only, which may
-    lie above or below the frame. A floor line or a player's leg is why one family is believed alone only where it is
-    seen all over the frame and next to nothing contradicts it. Where that does not answer, all lines together may, by
-    the three directions of the hall: `imaging.manhattan`.
+    people  (N, 4 or more) boxes of who is in it, x0, y0, x1, y1 in fractions: lines within one are nothing of the hall
+
+    All lines together say most, by the three directions of the hall: `imaging.manhattan`. Where they do not answer,
+    verticals and horizontals may. Verticals of a camera that looks up or down converge, evenly over the frame's width,
+    and are upright where the middle of the frame is; so a line is fitted to angle against place, and its value in the
+    middle is the roll. Horizontals seen at a slant converge likewise from top to bottom, but show the roll on the
+    horizon only, which may lie above or below the frame. A floor line or a player's leg is why one family is believed
+    alone only where it is seen all over the frame and next to nothing contradicts it.
     """
-    seen = [segments(grey, edge) for edge in LEVEL.edges]
-    verticals: list[Family | None] = []
+    coarse, fine = LEVEL.edges
+    edges = (coarse, LEVEL.between, fine)
+
+    def lines(noisy: bool) -> list[manhattan.Lines]:
+        return [_of_hall(segments(grey, edge, noisy), people, grey.shape) for edge in edges]
+
+    noisy = is_noisy(grey)
+    pictures = lines(noisy)
+    together = manhattan.fit(pictures, edges)
+    if together is not None and together.sure:
+        return _within(Tilt(together.roll, together.certainty))
+    # Under more blur verticals and horizontals that agree were once wrong by half a degree.
+    seen = [_both(*one) for one in (lines(False) if noisy else pictures)[::2]]
     first: Tilt | Unsure | None = None
-    for lines in seen:
-        vertical, flat = _both(*lines)
+    for vertical, flat in seen:
         found = agreed(vertical, flat)
+        if isinstance(found, Tilt) and together is not None and _contradicts(together, found.degrees):
+            found = Unsure.DISAGREE
         if isinstance(found, Tilt) or (first is None and found is Unsure.FAR):
             return found
-        verticals.append(vertical)
         first = first or found
-    coarse, fine = LEVEL.edges
-    noisy = is_noisy(grey)
-    if noisy:  # only now: verticals and horizontals that agree under such blur were once wrong by half a degree
-        seen = [segments(grey, edge, noisy) for edge in LEVEL.edges]
-        verticals = [_both(*lines)[0] for lines in seen]
-    pictures = seen[0], segments(grey, LEVEL.between, noisy), seen[1]
-    together = manhattan.fit(pictures, (coarse, LEVEL.between, fine))
+    verticals = [_both(*one)[0] for one in pictures[::2]]
     return (together and _in_perspective(together, verticals)) or first or Unsure.FEW
+
+
+def _contradicts(together: manhattan.Fit, degrees: float) -> bool:
+    """Whether the three directions, sure or not, are against a tilt: by two standard deviations of theirs."""
+    apart = abs(together.roll - degrees)
+    return together.evidence >= LEVEL.both_evidence and apart > max(LEVEL.agree, 2 * together.spread)
+
+
+def _of_hall(lines: manhattan.Lines, people: F32 | None, shape: tuple[int, ...]) -> manhattan.Lines:
+    """Lines less those that lie within somebody's box, or hardly beyond it: limbs and clothes are at any angle."""
+    if people is None or not len(people):
+        return lines
+    x, y, angle, length = lines
+    height, width = shape[:2]
+    frame = max(height, width)
+    turn = np.radians(angle)
+    across, down = np.cos(turn) * length / 2, np.sin(turn) * length / 2
+    kept = np.ones(len(x), np.bool_)
+    for box in np.asarray(people, dtype=np.float64)[:, :4]:
+        x0, y0, x1, y1 = ((box - 0.5) * np.array([width, height] * 2) / frame).tolist()
+        room = LEVEL.around * (y1 - y0)
+        within = np.ones(len(x), np.bool_)
+        for side in (-1, 1):
+            right, below = x + side * across, y + side * down
+            within &= (right > x0 - room) & (right < x1 + room) & (below > y0 - room) & (below < y1 + room)
+        kept &= ~within
+    return x[kept], y[kept], angle[kept], length[kept]
 
 
 def is_noisy(grey: F32) -> bool:
@@ -182,9 +217,7 @@ def is_noisy(grey: F32) -> bool:
 
 
 def _in_perspective(found: manhattan.Fit, verticals: Sequence[Family | None]) -> Tilt | Unsure | None:
-    """The tilt that the hall's three directions show, alone or with its verticals; None where they are not sure."""
-    if found.sure:
-        return _within(Tilt(found.roll, found.certainty))
+    """The tilt that the hall's three directions show with its verticals; None where they are not sure either."""
     clear = found.spread <= LEVEL.both_spread and found.evidence >= LEVEL.both_sure
     for one, other in (verticals, verticals[::-1]):
         if one is None or other is None or abs(one.roll - other.roll) > LEVEL.both_sizes:

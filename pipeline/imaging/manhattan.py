@@ -66,31 +66,42 @@ class ManhattanConstants:
     crowded_share: float = 0.65
     crowded_spread: float = 0.2
     moved: float = 0.35  # degrees, by which leaving out a sixth of the frame may move it
+    # Log odds that speak for a second direction, whose lines no other explains: of one bundle alone, that runs at a
+    # slant, no turn is known, though its lines be split. From 3 on evidence is strong (Kass and Raftery, "Bayes
+    # Factors", JASA 90, 1995, from memory).
+    second: float = 3.0
     fewest: int = 16  # lines
 
 
 MANHATTAN = ManhattanConstants()
 _RAD = np.pi / 180
 # Where the search begins: roll, pitch, yaw in degrees, focal length; and by how much angles are blurred, step by step.
-_ROLLS, _PITCHES, _YAWS, _FOCALS = (-6, -4, -2, 0, 2, 4, 6), (-18, -9, -2, 6), (0, 15, 30, 45, 60, 75), (1.0, 2.0, 4.0)
-_FIRST_BLUR, _BLURS, _AGAIN = 2.5, (2.0, 1.2, 0.7, 0.4, 0.2, 0.1, 0.0, 0.0, 0.0, 0.0), (0.5, 0.2, 0.0, 0.0)
-_KEPT, _PRUNED_AFTER, _PRUNED_TO = 5, 5, 20  # of each roll; steps, and answers that go on then
+# Of each roll and yaw some go on, since the best few of a roll alone are likes of one another, and more blur makes one
+# of all.
+_ROLLS, _PITCHES, _FOCALS = (-6, -4, -2, 0, 2, 4, 6), (-14, -7, 0, 7), (1.0, 2.0, 4.0)
+_YAWS = (0, 6, 15, 30, 45, 60, 75, 84)
+_FIRST_BLUR, _BLURS, _LAST, _AGAIN = 1.5, (1.2, 0.7, 0.4, 0.2, 0.1), (0.1, 0.0, 0.0, 0.0, 0.0), (0.5, 0.2, 0.0, 0.0)
+_KEPT, _PRUNED_TO = 2, 30  # of each roll and yaw; answers that take the last steps
+_ALIKE = np.array([0.02 * _RAD, 0.2 * _RAD, np.inf, 0.03])  # of two cameras that the last steps would make one
 _NUDGE = np.array([0.02 * _RAD, 0.05 * _RAD, 0.05 * _RAD, 0.004])  # for derivatives
 _STRIDE = np.array([2 * _RAD, 6 * _RAD, 10 * _RAD, 0.4])  # the most that one step changes
 _SAME = 0.08  # degrees; answers as near are one
 _STRIPS = 6
+_SURELY = 1 - 1e-9
 
 
 @dataclass(frozen=True)
 class Fit:
     """roll in degrees, clockwise positive, and spread, its standard deviation; evidence: log odds against chance; share
-    0 to 1 of the lines' length that is explained; moved: degrees, the most that a sixth of the frame moves the roll."""
+    0 to 1 of the lines' length that is explained; moved: degrees, the most that a sixth of the frame moves the roll;
+    second: log odds of the direction that is second best seen."""
 
     roll: float
     spread: float
     evidence: float
     share: float
     moved: float
+    second: float
 
     @property
     def certainty(self) -> float:
@@ -103,7 +114,8 @@ class Fit:
         of = MANHATTAN
         clear = self.spread <= of.spread and self.share >= of.share and self.evidence >= of.evidence
         crowded = self.spread <= of.crowded_spread and self.share >= of.crowded_share
-        return self.moved <= of.moved and (clear or (crowded and self.evidence >= of.crowded_evidence))
+        steady = self.moved <= of.moved and self.second >= of.second
+        return steady and (clear or (crowded and self.evidence >= of.crowded_evidence))
 
 
 @dataclass(frozen=True)
@@ -129,9 +141,7 @@ def fit(pictures: Sequence[Lines], edges: Sequence[int]) -> Fit | None:
     value = np.stack([_value(group, seen, _FIRST_BLUR)[0] for group in starts])
     best = np.argsort(-value, axis=1, kind="stable")[:, :_KEPT]
     cameras = np.concatenate([group[rows] for group, rows in zip(starts, best, strict=True)])
-    cameras, _ = _climbed(cameras, seen, _BLURS[:_PRUNED_AFTER])
-    order = np.argsort(-_value(cameras, seen, _BLURS[_PRUNED_AFTER])[0], kind="stable")
-    cameras, errors = _climbed(cameras[order[:_PRUNED_TO]], seen, _BLURS[_PRUNED_AFTER:])
+    cameras, errors = _climbed(_best(_climbed(cameras, seen, _BLURS)[0], seen), seen, _LAST)
     value, belongs = _value(cameras, seen, 0.0)
     rolls, top = cameras[:, 0] / _RAD, int(value.argmax())
     modes: list[int] = []
@@ -151,7 +161,8 @@ def fit(pictures: Sequence[Lines], edges: Sequence[int]) -> Fit | None:
     rest = (strip != np.arange(_STRIPS)[:, None]).astype(np.float64)
     without, _ = _climbed(np.repeat(cameras[top : top + 1], _STRIPS, axis=0), seen, _AGAIN, rest)
     moved = float(np.abs(without[:, 0] / _RAD - rolls[top]).max())
-    return Fit(roll, float(np.sqrt(variance)), float(value[top]), min(shares), moved)
+    without_one = -np.log1p(-np.minimum(belongs[top], _SURELY)).sum(axis=1) * MANHATTAN.counts
+    return Fit(roll, float(np.sqrt(variance)), float(value[top]), min(shares), moved, float(np.sort(without_one)[1]))
 
 
 def joined(lines: Lines, edge: int) -> Lines:
@@ -211,9 +222,19 @@ def _seen(pictures: Sequence[Lines], edges: Sequence[int]) -> _Seen:
 
 
 def _starts() -> F64:
-    """(rolls, cameras of each, 4): roll, pitch, yaw in radians, log of the focal length in frames."""
-    axes = [np.array(v) * _RAD for v in (_ROLLS, _PITCHES, _YAWS)] + [np.log(np.array(_FOCALS))]
-    return np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(len(_ROLLS), -1, 4)
+    """(rolls and yaws, cameras of each, 4): roll, pitch, yaw in radians, log of the focal length in frames."""
+    rolls, yaws, pitches = (np.array(v) * _RAD for v in (_ROLLS, _YAWS, _PITCHES))
+    roll, yaw, pitch, focal = np.meshgrid(rolls, yaws, pitches, np.log(np.array(_FOCALS)), indexing="ij")
+    return np.stack([roll, pitch, yaw, focal], axis=-1).reshape(len(_ROLLS) * len(_YAWS), -1, 4)
+
+
+def _best(cameras: F64, seen: _Seen) -> F64:
+    """The best of cameras (K, 4), each once."""
+    kept: list[int] = []
+    for at in np.argsort(-_value(cameras, seen, _BLURS[-1])[0], kind="stable"):
+        if not any((np.abs(cameras[at] - cameras[other]) <= _ALIKE).all() for other in kept):
+            kept.append(int(at))
+    return cameras[kept[:_PRUNED_TO]]
 
 
 def _points(cameras: F64) -> F64:

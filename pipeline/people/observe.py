@@ -242,7 +242,7 @@ def observe(
         sharpness=0.0 if detail is None else sharpness(detail, middle),
         lit=brightness_around(image.pixels, people),
         clipped=float(clipped.mean()),
-        tilt=level.tilt(np.asarray(grey, dtype=np.float32) / np.float32(255)),
+        tilt=level.tilt(np.asarray(grey, dtype=np.float32) / np.float32(255), found.people),
         eyes=eyes_of(np.asarray(grey), observation.faces),
         eye_contrast=contrast_of(np.asarray(grey), observation.faces),
         hints=hints,

@@ -17,7 +17,7 @@ from skimage.util import img_as_float32
 
 from pipeline.imaging import level, manhattan
 from pipeline.imaging.geometry import Box, PixelBox, box_to_pixels, pixels_inside, pixels_to_box
-from pipeline.imaging.level import LEVEL, Tilt, Unsure, agreed, families, segments, tilt
+from pipeline.imaging.level import LEVEL, Tilt, Unsure, _of_hall, agreed, families, segments, tilt
 from pipeline.imaging.turning import before_turn, inscribed, inside, rotated
 from pipeline.shoot.scan import scan
 from pipeline.steps.decode import decode
@@ -56,16 +56,35 @@ def hall(
     drawn = (np.min(np.abs(lines), axis=0) < 0.05) & (np.abs(px) < 20.05) & (np.abs(pz) < 10.05)
     grey = np.where(plane == 1, np.where(py > 4, 0.3, np.where(drawn, 0.8, 0.42)), wall).astype(np.float32)
     grey = np.asarray(cv2.resize(grey, (WIDTH, HEIGHT), interpolation=cv2.INTER_AREA))
+    for heap in _heaps(rng, people):
+        for corners, shade in heap:
+            cv2.fillPoly(grey, [np.round(corners * 16).astype(np.int32)], shade, cv2.LINE_AA, 4)
+    grey = cv2.GaussianBlur(grey, (0, 0), 0.8) + noise * rng.standard_normal(grey.shape)
+    return np.clip(grey, 0, 1).astype(np.float32)
+
+
+def _heaps(rng: np.random.Generator, people: int) -> list[list[tuple[np.ndarray, float]]]:
+    """Of each of the people of a hall their boxes: four corners in pixels, and a shade."""
+    heaps = []
     for _ in range(people):
         x0, y0, size = rng.uniform(0, WIDTH), rng.uniform(0.4, 0.7) * HEIGHT, rng.uniform(0.1, 0.45) * HEIGHT
-        lean = rng.uniform(-25, 25)
+        lean, heap = rng.uniform(-25, 25), []
         for _ in range(6):
             at = (x0 + size * 0.15 * rng.standard_normal(), y0 + size * 0.4 * rng.uniform(-1, 1))
             extent = (size * rng.uniform(0.08, 0.25), size * rng.uniform(0.2, 0.5))
-            box = np.round(cv2.boxPoints((at, extent, lean + rng.normal(0, 15))) * 16).astype(np.int32)
-            cv2.fillPoly(grey, [box], float(rng.uniform(0.05, 0.95)), cv2.LINE_AA, 4)
-    grey = cv2.GaussianBlur(grey, (0, 0), 0.8) + noise * rng.standard_normal(grey.shape)
-    return np.clip(grey, 0, 1).astype(np.float32)
+            corners = cv2.boxPoints((at, extent, lean + rng.normal(0, 15)))
+            heap.append((corners, float(rng.uniform(0.05, 0.95))))
+        heaps.append(heap)
+    return heaps
+
+
+def people_of(seed: int, people: int = 6) -> F32:
+    """(N, 4) where the people of `hall` are, as a detector would say: x0, y0, x1, y1 in fractions."""
+    boxes = []
+    for heap in _heaps(np.random.default_rng(seed), people):
+        corners = np.concatenate([one for one, _ in heap]) / (WIDTH, HEIGHT)
+        boxes.append(np.clip([*corners.min(axis=0), *corners.max(axis=0)], 0, 1))
+    return np.array(boxes, np.float32).reshape(-1, 4)
 
 
 def turned(grey: F32, degrees: float, most: float = 5.0) -> F32:
@@ -130,6 +149,42 @@ def test_in_noise_lines_are_looked_for_under_more_blur(
     assert isinstance(found, Tilt) and found.degrees == pytest.approx(view[2], abs=0.3)
     monkeypatch.setattr(level, "LEVEL", replace(LEVEL, noisy=1.0))
     assert isinstance(tilt(grey), Unsure)
+
+
+def test_lines_within_somebody_are_nothing_of_the_hall() -> None:
+    """Someone in a picture of 960 by 640: a limb goes, one that reaches a little beyond too, a line behind stays."""
+    at = np.array([0.0, 0.06, 0.0, 0.3])  # from the middle, in frames; the box is 0.2 wide and 0.27 tall
+    lines = at, np.zeros(4), np.array([60.0, 0, 0, 10]), np.array([0.1, 0.09, 0.5, 0.1])
+    kept = _of_hall(lines, np.array([[0.4, 0.3, 0.6, 0.7, 0.9]], np.float32), (HEIGHT, WIDTH))
+    assert kept[0].tolist() == [0.0, 0.3] and kept[3].tolist() == [0.5, 0.1]
+    assert _of_hall(lines, None, (HEIGHT, WIDTH)) is lines
+
+
+def test_a_crowd_before_the_hall_hides_no_tilt_where_it_is_known_who_stands_where() -> None:
+    grey = hall(29.83367, -9.10007, -2.16824, 1.83666, 18, 11, 0.02)
+    assert isinstance(tilt(grey), Unsure)
+    found = tilt(grey, people_of(18, 11))
+    assert isinstance(found, Tilt) and found.degrees == pytest.approx(-2.16824, abs=0.3)
+
+
+def test_of_one_bundle_of_lines_no_turn_is_known_though_it_be_split() -> None:
+    """Floor lines at the top of the frame, all of one direction, whose pieces pass for two: once wrong by 0.8."""
+    grey = hall(11.15797, -9.38994, -3.13206, 2.99154, 43, 6, 0.08)
+    people = people_of(43, 6)
+    lines = [_of_hall(segments(grey, edge, True), people, grey.shape) for edge in (432, 528, 640)]
+    found = manhattan.fit(lines, (432, 528, 640))
+    assert found is not None and replace(found, second=9.0).sure and abs(found.roll + 3.13206) > LEVEL.agree
+    assert isinstance(tilt(grey, people), Unsure)
+
+
+@pytest.mark.parametrize(("spread", "said"), [(0.3, False), (0.6, True)])
+def test_verticals_and_horizontals_do_not_answer_against_the_three_directions(
+    spread: float, said: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Which are not sure by themselves, but say something else by more than two standard deviations, or by less."""
+    other = manhattan.Fit(roll=-0.9, spread=spread, evidence=20.0, share=0.5, moved=0.1, second=9.0)
+    monkeypatch.setattr(manhattan, "fit", lambda *_: other)
+    assert isinstance(tilt(hall(0, 0, -1.7, 1.1)), Tilt) is said
 
 
 @pytest.mark.parametrize("roll", [-9.0, -6.5, 6.5, 9.0])

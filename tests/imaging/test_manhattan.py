@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
-import cv2
 import numpy as np
 import pytest
 
-from pipeline.imaging.level import LEVEL, Tilt, _in_perspective, segments, tilt
+from pipeline.imaging.level import LEVEL, Tilt, segments
 from pipeline.imaging.manhattan import MANHATTAN, Fit, Lines, fit, joined
-from tests.imaging.test_level import hall, turned
+from tests.imaging.test_level import hall
+from tests.levels import picture_of, tilt_of
+from tests.people.test_choice import models
 
 EDGE = 640
-SURE = Fit(roll=1.0, spread=0.1, evidence=40.0, share=0.8, moved=0.1)
+SURE = Fit(roll=1.0, spread=0.1, evidence=40.0, share=0.8, moved=0.1, second=10.0)
 
 
 def seen_by(
@@ -99,16 +101,10 @@ def test_pieces_of_a_line_become_one_and_its_other_edge_stays() -> None:
 
 def test_what_makes_an_answer_sure() -> None:
     assert SURE.sure
-    for worse in ({"spread": 0.26}, {"moved": 0.36}, {"share": 0.64}, {"evidence": 13.0}):
-        assert not Fit(**{**vars(SURE), **worse}).sure, worse
-    crowded = Fit(1.0, 0.19, 21.0, 0.66, 0.1)
-    assert crowded.sure and not Fit(1.0, 0.21, 21.0, 0.66, 0.1).sure and not Fit(1.0, 0.19, 19.0, 0.66, 0.1).sure
-
-
-def test_an_answer_that_is_not_sure_straightens_nothing_by_itself() -> None:
-    found = _in_perspective(SURE, [None, None])
-    assert isinstance(found, Tilt) and found.degrees == SURE.roll
-    assert _in_perspective(Fit(**{**vars(SURE), "moved": 0.36}), [None, None]) is None
+    for worse in ({"spread": 0.26}, {"moved": 0.36}, {"share": 0.64}, {"evidence": 13.0}, {"second": 2.9}):
+        assert not replace(SURE, **worse).sure, worse
+    crowded = replace(SURE, spread=0.19, evidence=21.0, share=0.66)
+    assert crowded.sure and not replace(crowded, spread=0.21).sure and not replace(crowded, evidence=19.0).sure
 
 
 def test_a_drawn_hall_is_as_turned_as_it_was_drawn() -> None:
@@ -120,17 +116,14 @@ def test_a_drawn_hall_is_as_turned_as_it_was_drawn() -> None:
 
 
 def test_frames_of_a_court_turn_with_their_tilt(shared: Callable[[str], Path]) -> None:
-    """Real frames from a stand: hardly an upright line, a crowd, and captions that a broadcaster put in."""
-    answered = asked = 0
-    for name in ("a_29880", "b_29905"):
-        grey = cv2.imread(str(shared(f"data/court/{name}.jpg")), cv2.IMREAD_GRAYSCALE)
-        grey = cv2.resize(grey, (960, 540), interpolation=cv2.INTER_AREA)
-        away = []
-        for degrees in (-3.4, 0.0, 2.6):
-            asked += 1
-            found = tilt(turned(grey.astype(np.float32) / 255, degrees))
-            away += [found.degrees - degrees] if isinstance(found, Tilt) else []
-        answered += len(away)
-        # By eye: the net's post leans by hardly any.
-        assert max(np.abs(away)) < 1.0 and np.ptp(away) < LEVEL.agree, name
-    assert answered >= asked - 1
+    """Real frames from a stand: hardly an upright line, a crowd, and captions that a broadcaster put in. By eye they
+    are level. Of another hall that is seen from far away (b) the lens is not known well enough to say anything."""
+    files = models(shared("models"))
+    answered = {}
+    for name in ("a_29880", "a_29884", "b_29905"):
+        picture = picture_of(shared(f"data/court/{name}.jpg"))
+        found = {degrees: tilt_of(picture, degrees, files) for degrees in (-3.4, 0.0, 2.6)}
+        away = [one.degrees - degrees for degrees, one in found.items() if isinstance(one, Tilt)]
+        assert all(abs(one) < LEVEL.agree for one in away), name
+        answered[name] = len(away)
+    assert answered["a_29880"] == answered["a_29884"] == 3

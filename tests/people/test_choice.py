@@ -17,6 +17,7 @@ import pytest
 import skimage.data
 from numpy.typing import NDArray
 
+from pipeline.imaging import level
 from pipeline.imaging.sharpness import detail_of
 from pipeline.people.modelfiles import ModelFiles
 from pipeline.people.modelfiles import find as find_models
@@ -190,3 +191,12 @@ def test_two_rallies_in_one_hall_are_two_moments_and_one_rally_is_not_many(share
     names = [f"data/court/{n}.jpg" for n in ("a_29883", "a_29884", "b_29905")]
     found = list(ranks({n: seen(cv2.imread(str(shared(n))), files) for n in names}).values())
     assert found[2].moment not in (found[0].moment, found[1].moment)
+
+
+def test_the_tilt_is_measured_with_the_people_known(
+    shared: Callable[[str], Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told: list[int] = []
+    monkeypatch.setattr(level, "tilt", lambda _, people: told.append(len(people)) or level.Unsure.FEW)
+    seen(np.ascontiguousarray(skimage.data.astronaut()[..., ::-1]), models(shared("models")))
+    assert told == [1]
