@@ -115,6 +115,7 @@ MUTANTS = [
     mutant("shoot/pictures/same.py", "[:, ::-1][..., -np.arange(8) % 8]", "[:, ::-1]", *_SAME),
     mutant("shoot/pictures/same.py", "    if times < 1:", "    if False:", *_SAME),
     mutant("shoot/pictures/copied.py", "return enlarged(grey)", "return grey", *_SAME),
+    mutant("shoot/pictures/same.py", "in ranked[:most]]", "in ranked[: SAME.points]]", *_SAME),
     mutant("shoot/pictures/same.py", "        ranks[cell] += 1", "", *_SAME),
     mutant("shoot/pictures/copied.py", "_KEPT = 1 << 12", "_KEPT = 2", *_SAME),
     mutant("shoot/pictures/grey.py", "(FrameError, OSError, SyntaxError, ValueError, PIL", "(FrameError, PIL", *_SAME),

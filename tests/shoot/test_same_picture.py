@@ -8,6 +8,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
+import cv2
 import numpy as np
 import PIL.Image
 import PIL.ImageOps
@@ -163,6 +164,12 @@ def test_a_copy_of_a_copy_is_held_and_what_is_only_near_leads_no_further(
 
     monkeypatch.setattr("pipeline.shoot.copies.same_pictures", chain)
     assert set(copies([held], {"TH1_0001"}, set())) == {"near"}
+
+
+def test_each_part_of_a_picture_has_its_points() -> None:
+    strong = [cv2.KeyPoint(5 + at, 5, 4, 0, 1.0 - at / 100) for at in range(9)]
+    weak = cv2.KeyPoint(600, 400, 4, 0, 0.1)
+    assert [one.pt for one in same._spread([*strong, weak], (427, 640), 3)] == [(5, 5), (600, 400), (6, 5)]
 
 
 def look(picture: PIL.Image.Image) -> Look:

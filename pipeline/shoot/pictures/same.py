@@ -113,9 +113,8 @@ def _spread(points: Sequence[Any], shape: tuple[int, ...], most: int) -> list[An
         cell = int(x * across / width), int(y * down / height)
         ranked.append((ranks[cell], at))
         ranks[cell] += 1
-    return [
-        points[at] for _, at in sorted(ranked, key=lambda one: one[0])[: SAME.points]
-    ]  # sorting keeps the stronger first
+    ranked.sort(key=lambda one: one[0])  # which keeps the stronger first
+    return [points[at] for _, at in ranked[:most]]
 
 
 class Looks:
