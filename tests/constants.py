@@ -224,7 +224,9 @@ TOPICS = {
         static_bands, "STATIC", of_static,
         {"decided": "another solution of these bursts is worse by far more, or as good"},
     ),
-    "shared lamp": Topic(shared_lamp, "SHARED_LAMP", of_shared_lamp),
+    "shared lamp": Topic(
+        shared_lamp, "SHARED_LAMP", of_shared_lamp, {"turn": "seldom a step is as long; where it ends is the same"}
+    ),
     "response": Topic(evidence, "RESPONSE", of_response),
     "gray world": Topic(highlights, "GRAY_WORLD", of_gray_world),
     "palette": Topic(palette, "PALETTE", of_palette),

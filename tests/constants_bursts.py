@@ -14,7 +14,6 @@ from pipeline.light import flicker, registration, row_wave, shared_lamp, static_
 from pipeline.light.gain_map import GainMap
 from pipeline.light.registration import Motion
 from pipeline.light.response import evidence
-from pipeline.light.row_wave import DEGREE, terms
 from pipeline.types import F32, F64, Image
 from tests.constants_light import picture
 
@@ -130,7 +129,7 @@ def of_static() -> Iterator[float]:
         parts = np.zeros((count, len(model.of), 3))
         parts[:, level, 0] = np.linalg.lstsq(functions, rows.T, rcond=None)[0].T[:, np.array(model.of)[level]]
         parts[:, :, 1] = 0.2 * parts[:, :, 0]
-        shared = static_bands.static_bands(model, parts)
+        shared = static_bands.static_bands(model.cycles, np.stack([model.legendre(one) for one in parts]))
         yield from [0.0] if shared is None else [float(v) for v in shared[:3, 0, :2].ravel()]
 
 
@@ -166,20 +165,33 @@ def of_flicker() -> Iterator[float]:
     yield from fitted[:4].ravel().tolist() + unsure[:4].ravel().tolist()
 
 
-def of_shared_lamp() -> Iterator[float]:
-    """Waves of one lamp under more and more of what is no lamp, and its colour."""
-    rng = np.random.default_rng(9)
-    model, at = terms(0.42), np.linspace(-1, 1, 48)
-    functions = np.polynomial.legendre.legvander(at, DEGREE) @ model.rows
-    own = [t for t, a in enumerate(model.across) if a == 0]
-    light = np.log2(1 + 0.3 * np.cos(rng.uniform(0, 6, 8)[:, None] + np.pi * 0.42 * at))
-    lamp = np.linalg.lstsq(functions[:, [model.of[t] for t in own]], (light - light.mean(axis=0)).T, rcond=None)[0].T
-    parts = np.zeros((8, len(model.of), 3))
-    other = rng.normal(0, 1, lamp.shape)
-    for size in np.geomspace(0.005, 0.2, 60):
-        parts[:, own, 0], parts[:, own, 1] = lamp + size * other, 0.2 * lamp
-        found = shared_lamp.expected(model, parts)
-        yield from [float(found[0, own[1], 0]), float(found[0, own[1], 1])]
+def of_shared_lamp() -> list[float]:
+    """One lamp whose phase turns over the hall, more so in lower rows, with errors of the scene and a frame exposed
+    otherwise; also in a burst longer than is looked at for a start."""
+    rng, tiles, out = np.random.default_rng(9), (8, 10), []
+    rows, columns = (v.ravel() for v in np.meshgrid(*((np.arange(n) + 0.5) / n * 2 - 1 for n in tiles), indexing="ij"))
+    for frames in (14, 6):
+        angle = rng.uniform(0, 6, frames)[:, None] + 1.3 * rows + (0.4 + 0.1 * rows) * columns
+        light = np.log2(1 + 0.35 * np.cos(angle) + 0.03 * np.cos(2 * angle))
+        seen = np.stack([light, 0.2 * light, -0.1 * light * columns], axis=2) + rng.normal(0, 0.02, (*light.shape, 3))
+        seen[1] += [0.1, 0.01, 0.0]
+        waves = light.reshape(frames, *tiles).mean(axis=2)
+        start = shared_lamp.SharedLamp.starting(waves - waves.mean(axis=0), 0.42)
+        lamp = start
+        for steps in (shared_lamp.SHARED_LAMP.first, shared_lamp.SHARED_LAMP.again):
+            lamp, part = shared_lamp.fitted(lamp, seen, np.full_like(seen, 4.0), tiles, lambda _, w, *__: w, steps)
+            out += [
+                *lamp.amplitudes[:2].ravel().tolist(),
+                *lamp.harmonic[0].ravel().tolist(),
+                *lamp.phases.tolist(),
+                part,
+            ]
+        out += [*start.phases.tolist(), *lamp.exposure[:2].ravel().tolist()]
+    for noise in np.geomspace(0.1, 0.5, 30):
+        seen = np.stack([light, 0 * light, 0 * light], axis=2) + rng.normal(0, noise, (*light.shape, 3)) * [1, 0.1, 0.1]
+        _, part = shared_lamp.fitted(lamp, seen, np.full_like(seen, 400.0), tiles, lambda _, w, *__: w, 1)
+        out.append(float(part > 1 - shared_lamp.SHARED_LAMP.unexplained))
+    return out
 
 
 def of_response() -> list[float]:

@@ -11,9 +11,9 @@ from pipeline.imaging.robust import biweight, cauchy, reweighted, ridge
 from pipeline.light.gain_map import GainMap
 from pipeline.light.highlights import usable
 from pipeline.light.registration import Motion, motions, warp
-from pipeline.light.row_wave import Terms, find_cycles, terms
-from pipeline.light.shared_lamp import expected
-from pipeline.light.static_bands import pan_along, static_bands
+from pipeline.light.row_wave import ACROSS, DEGREE, TO_CHANNELS, TO_PARTS, Terms, find_cycles, terms
+from pipeline.light.shared_lamp import SHARED_LAMP, SharedLamp, fitted
+from pipeline.light.static_bands import STATIC, pan_along, static_bands
 from pipeline.types import F32, F64, Image
 
 
@@ -50,10 +50,8 @@ class FlickerConstants:
 
 
 FLICKER = FlickerConstants()
-# Channels to a common part and two differences, and back; each row is one channel.
-_TO_PARTS = np.array([[1 / 3, 1, 0], [1 / 3, -1, -1], [1 / 3, 0, 1]])
-_TO_CHANNELS = np.linalg.inv(_TO_PARTS)
 _MEDIAN_TO_DEVIATION = 1.4826  # of a normal distribution
+_ROWS = 24  # of a frame, at which waves are compared: as in static_bands
 _KNOWN = 1e-3  # least weight of tiles that are known about one
 _Mask = np.ndarray[tuple[int, int], np.dtype[np.bool_]]
 
@@ -98,7 +96,7 @@ def agree(views: Sequence[View]) -> list[GainMap]:
     coefficient may go from what one lamp for all frames explains (shared_lamp.py) is learned from the burst itself
     (empirical Bayes, Efron and Morris 1973), against how unsure it is (`_unsureness`): lamps that flicker keep their
     wave, and steady ones keep nothing, nor does a corner where a player's shadow passes.
-    Bands that stand still in all frames are found last (static_bands.py).
+    Bands that stand still in all frames are that lamp's own, where they are believed (static_bands.py).
     """
     count = len(views)
     if count < 2:
@@ -113,39 +111,64 @@ def agree(views: Sequence[View]) -> list[GainMap]:
     if len(usable_frames) < 2:
         return [GainMap.constant(np.zeros(3))] * count
     parts = np.stack([_start(model, p, prior) for p in profiles])
-    mean = np.zeros_like(parts)  # what is expected of each frame
+    expected = np.zeros((count, DEGREE + 1, ACROSS + 1, 3))  # of each frame: what one lamp for all of them explains
+    lamp, absolute = None, False
     block, error = _blocks(tiles), np.ones_like(prior)  # of coefficients, by what the tiles' weights say
     disturbed = [np.ones((1, 1))] * count
     for step in range(FLICKER.rounds):
-        scene, known = typical_scene(views, [GainMap(model.legendre(c) @ _TO_CHANNELS) for c in parts])
+        whole = [one + model.legendre(c) for one, c in zip(expected, parts, strict=True)]
+        scene, known = typical_scene(views, [GainMap(w @ TO_CHANNELS) for w in whole])
+        seen, trust = {}, {}
+        for index in usable_frames:
+            ratio, weight = ratios(views[index], scene, known, tiles)
+            # Errors that are larger at some places: these say less.
+            seen[index], trust[index] = ratio @ TO_PARTS, weight / disturbed[index]
+        if step >= 1 and len(usable_frames) >= STATIC.frames:
+            shown = np.stack([seen[i] for i in usable_frames])
+            trusted = np.stack([trust[i] for i in usable_frames])
+            first = lamp is None
+            lamp = lamp or SharedLamp.starting(_waves(model, parts[usable_frames]), model.cycles)
+            steps = SHARED_LAMP.first if first else SHARED_LAMP.again
+            lamp, part = fitted(lamp, shown, trusted, tiles, _weigh, steps, absolute)
+            believed = part > 1 - SHARED_LAMP.unexplained
+            if believed or expected.any():
+                parts[usable_frames] = 0
+            expected[usable_frames] = lamp.maps(tiles, whole=absolute) if believed else 0
+            if first and believed:
+                absolute = static_bands(model.cycles, expected[usable_frames]) is not None
+                expected[usable_frames] = lamp.maps(tiles, whole=absolute)
         variance, unsure = np.zeros_like(parts), np.zeros_like(parts)
         misses: dict[int, F64] = {}
         for index in usable_frames:
-            ratio, weight = ratios(views[index], scene, known, tiles)
-            rest = ratio @ _TO_PARTS - design @ mean[index]
+            rest = seen[index] - GainMap(expected[index]).on(*tiles).reshape(-1, 3)
             # Errors that are larger for some coefficients: these go less far from what is expected.
-            trust, start = weight / disturbed[index], parts[index] - mean[index]
-            fit = _fit(design, rest, trust, prior / error, start, block, tiles)
-            parts[index] = mean[index] + fit[0]
-            miss = np.abs(rest - design @ fit[0]) * np.sqrt(weight)
+            fit = _fit(design, rest, trust[index], prior / error, parts[index], block, tiles)
+            parts[index] = fit[0]
+            miss = np.abs(rest - design @ fit[0]) * np.sqrt(trust[index] * disturbed[index])
             misses[index] = around(miss, tiles, FLICKER.beside, FLICKER.most_miss)
             variance[index], unsure[index] = fit[1] * error**2, fit[2]
         disturbed = over_the_burst(misses, [one.motion for one in views], tiles, width / tiles[1])
         parts[usable_frames] -= np.median(parts[usable_frames], axis=0)
         error = np.sqrt(np.maximum(1.0, FLICKER.blocks_together * unsure[usable_frames].mean(axis=0)))
         if step >= 1:
-            if step < FLICKER.rounds - 1:
-                mean[usable_frames] = expected(model, parts[usable_frames])
-            learned = _learned((parts - mean)[usable_frames], variance[usable_frames], prior)
+            learned = _learned(parts[usable_frames], variance[usable_frames], prior)
             few = FLICKER.few / (FLICKER.few - 1 + len(usable_frames))  # two frames say little about a variance
             prior = np.sqrt(few * np.minimum(prior**2, 4 * learned + 1e-6) + (1 - few) * learned)
             prior[0] = model.prior[0]
-    whole = [model.legendre(c) for c in parts]
-    shared = static_bands(model, parts[usable_frames])
+    maps = np.stack([one + model.legendre(c) for one, c in zip(expected, parts, strict=True)])
+    shared = None if expected.any() else static_bands(model.cycles, maps[usable_frames])
+    whole = list(maps)
     if shared is not None:  # it lies in the scene, which a pan moves over the frame
         moved = [2 * one.motion.dx / width for one in views]
         whole = [w + pan_along(shared, dx) for w, dx in zip(whole, moved, strict=True)]
-    return [GainMap(-w @ _TO_CHANNELS) for w in whole]
+    return [GainMap(-w @ TO_CHANNELS) for w in whole]
+
+
+def _waves(model: Terms, parts: F64) -> F64:
+    """(F, R) stops of frames at rows evenly from edge to edge, of their coefficients (F, T, 3)."""
+    at = np.polynomial.legendre.legvander(np.linspace(-1, 1, _ROWS), DEGREE) @ model.rows
+    level = np.array(model.across) == 0
+    return np.asarray(parts[:, level, 0] @ at[:, np.array(model.of)[level]].T)
 
 
 def _learned(parts: F64, variance: F64, prior: F64) -> F64:
@@ -225,7 +248,7 @@ def tiled(picture: F32, tiles: tuple[int, int]) -> F64:
 
 def _profile(ratio: F64) -> F64:
     """(R, 3) row medians of (R, C, 3) channel ratios, as common part and differences; NaN where too little is known."""
-    order = np.sort(ratio @ _TO_PARTS, axis=1)  # NaN last
+    order = np.sort(ratio @ TO_PARTS, axis=1)  # NaN last
     count = np.isfinite(order[..., 0]).sum(axis=1)
     middle = np.take_along_axis(order, np.maximum(count - 1, 0)[:, None, None] // 2, axis=1)[:, 0]
     return np.asarray(np.where(count[:, None] >= 4, middle, np.nan))
@@ -265,17 +288,10 @@ def _fit(
     good = np.isfinite(parts).all(axis=1)
     if good.sum() < 12:
         return start, np.full_like(start, 1.0), np.zeros_like(start)
-    x, y, w = design[good], parts[good], weight[good]
-
-    misses = np.full_like(parts, np.nan)
+    x, y = design[good], parts[good]
 
     def weigh(fit: tuple[F64, F64], step: int) -> F64:
-        misses[good] = np.abs(y - x @ fit[0]) * np.sqrt(w)
-        size = np.sqrt((misses[good] ** 2).mean(axis=1))
-        scale = max(1.0, float(np.median(size)) * FLICKER.median_to_scale)
-        reach = FLICKER.biweight * scale * (FLICKER.wide if step < 2 else 1.0)
-        beside = around(misses, tiles, FLICKER.beside, FLICKER.most_miss)[good]
-        return np.asarray(w / scale**2 / FLICKER.together * biweight(size / reach)[:, None] / beside)
+        return _weigh(parts - design @ fit[0], weight, tiles, step)[good]
 
     def solve(robust: F64) -> tuple[F64, F64]:
         found, variance = np.zeros_like(start), np.zeros_like(start)
@@ -288,6 +304,19 @@ def _fit(
 
     (found, variance), robust = reweighted(solve, weigh, (start, np.zeros_like(start)), range(FLICKER.fit_steps))
     return found, variance, _unsureness(x, y, robust, prior, block[good])
+
+
+def _weigh(rest: F64, weight: F64, tiles: tuple[int, int], step: int) -> F64:
+    """(T, 3) robust weights of what a fit leaves of a frame, NaN where not known, for weights (T, 3); 0 there."""
+    misses = np.abs(rest) * np.sqrt(weight)
+    good = np.isfinite(misses).all(axis=1)
+    found, w = np.zeros_like(weight), weight[good]
+    size = np.sqrt((misses[good] ** 2).mean(axis=1))
+    scale = max(1.0, float(np.median(size)) * FLICKER.median_to_scale)
+    reach = FLICKER.biweight * scale * (FLICKER.wide if step < 2 else 1.0)
+    beside = around(misses, tiles, FLICKER.beside, FLICKER.most_miss)[good]
+    found[good] = w / scale**2 / FLICKER.together * biweight(size / reach)[:, None] / beside
+    return found
 
 
 def around(misses: F64, tiles: tuple[int, int], reach: float, most: float) -> F64:

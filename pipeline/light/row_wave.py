@@ -18,6 +18,9 @@ from pipeline.types import F64
 
 # Legendre degrees that hold 2.3 waves and their harmonic over the rows, and one lamp giving way to the other across.
 DEGREE, ACROSS = 18, 3
+# Channels to a common part and two differences, and back; each row is one channel.
+TO_PARTS = np.array([[1 / 3, 1, 0], [1 / 3, -1, -1], [1 / 3, 0, 1]])
+TO_CHANNELS = np.linalg.inv(TO_PARTS)
 _SLACK = 5  # degrees of what a wave does not explain: a light switched on, a shutter of uneven speed
 
 

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.light.row_wave import ACROSS, DEGREE, Terms
+from pipeline.light.row_wave import ACROSS, DEGREE
 from pipeline.types import F64
 
 
@@ -66,16 +66,16 @@ class Lamp:
         return np.asarray(_wave(angle, self.depth, self.harmonic)[0].mean(axis=0))
 
 
-def static_bands(model: Terms, parts: F64) -> F64 | None:
+def static_bands(cycles: float, maps: F64) -> F64 | None:
     """(DEGREE + 1, ACROSS + 1, 3) Legendre coefficients of the bands that all frames share, or None.
 
-    parts (F, T, 3): the coefficients of the model's terms for each frame, by common part and differences.
+    cycles per frame, nearly; maps (F, DEGREE + 1, ACROSS + 1, 3): those of each frame, by common part and differences.
     """
-    pick = np.unique(np.linspace(0, len(parts) - 1, min(STATIC.most, len(parts))).round().astype(int))
+    pick = np.unique(np.linspace(0, len(maps) - 1, min(STATIC.most, len(maps))).round().astype(int))
     at, fine = np.linspace(-1, 1, _ROWS), np.linspace(-1, 1, _FINE)
-    whole = np.stack([model.legendre(one) for one in parts[pick]])  # (F, degrees, across, 3)
+    whole = maps[pick]
     waves = np.einsum("rd,fdjk->frjk", np.polynomial.legendre.legvander(at, DEGREE), whole)
-    lamp = find_lamp(waves[:, :, 0, 0], model.cycles)
+    lamp = find_lamp(waves[:, :, 0, 0], cycles)
     if lamp is None:
         return None
     # Every other part of the wave is a constant times the same turning, plus its own static part.

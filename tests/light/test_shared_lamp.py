@@ -6,54 +6,87 @@ import numpy as np
 import pytest
 
 from pipeline.light.flicker import _learned
-from pipeline.light.row_wave import DEGREE, Terms, terms
-from pipeline.light.shared_lamp import expected
+from pipeline.light.gain_map import GainMap
+from pipeline.light.row_wave import TO_PARTS
+from pipeline.light.shared_lamp import SHARED_LAMP, SharedLamp, fitted
 
-AT = np.linspace(-1, 1, 64)
-
-
-def drawn(frames: int, depth: float, seed: int = 0, cycles: float = 0.42) -> tuple[Terms, np.ndarray, list[int]]:
-    """(terms, (F, T, 3) true coefficients of one lamp's waves, the terms that do not change from side to side)"""
-    angle = np.random.default_rng(seed).uniform(0, 2 * np.pi, frames)[:, None] + np.pi * cycles * AT
-    waves = np.log2(1 + depth * np.cos(angle))
-    model = terms(cycles)
-    shapes = np.polynomial.legendre.legvander(AT, DEGREE) @ model.rows
-    own = [t for t, a in enumerate(model.across) if a == 0]
-    parts = np.zeros((frames, len(model.of), 3))
-    parts[:, own, 0] = np.linalg.lstsq(shapes[:, [model.of[t] for t in own]], waves.T, rcond=None)[0].T
-    return model, parts - np.median(parts, axis=0), own
+TILES = (24, 36)
+DEPTH = np.array([0.22, 0.30, 0.40])  # of R, G and B at the left; the light at the right is steady
+ROWS, COLUMNS = (v.ravel() for v in np.meshgrid(*((np.arange(n) + 0.5) / n * 2 - 1 for n in TILES), indexing="ij"))
 
 
-@pytest.mark.parametrize("frames", [8, 30])
-def test_errors_of_each_frame_are_less_together(frames: int) -> None:
-    """A frame has a phase and a level in place of a coefficient for each term; 30 are more than are fitted at once."""
-    model, true, own = drawn(frames, 0.35)
-    seen = true.copy()
-    seen[:, own, 0] += np.random.default_rng(5).normal(0, 0.02, (frames, len(own)))
-    found = expected(model, seen)
-    off, before = ((one - true)[:, own[1:], 0] for one in (found, seen))
-    assert np.std(off - off.mean(axis=0)) < 0.7 * np.std(before - before.mean(axis=0))
-    assert not found[:, 0].any()  # how bright a frame is, is its own
+def drawn(frames: int, cycles: float = 0.42, turn: float = 0.8, down: float = 0.06) -> tuple[np.ndarray, np.ndarray]:
+    """(F, T, 3) stops by part of one lamp, log2(1 + d cos(phase)), whose depth falls and whose phase turns from left to
+    right, more so in the lower rows; (F,) phases."""
+    phases = np.random.default_rng(4).uniform(0, 2 * np.pi, frames)
+    depth = DEPTH * (0.6 - 0.3 * COLUMNS - down * ROWS * COLUMNS)[:, None]
+    angle = phases[:, None, None] + (np.pi * cycles * ROWS + 0.5 * turn * COLUMNS)[:, None]
+    return np.log2(1 + depth * np.cos(angle)) @ TO_PARTS, phases
 
 
-def test_what_is_no_lamp_is_left_to_each_frame() -> None:
-    model, parts, _ = drawn(8, 0.35)
-    rng = np.random.default_rng(1)
-    other = np.zeros_like(parts)
-    other[:, :, 0] = rng.normal(0, 0.1, parts.shape[:2])
-    assert not expected(model, other).any()
-    assert not expected(model, parts[:3]).any()
-    assert expected(model, parts).any()
+def plain(left: np.ndarray, weight: np.ndarray, tiles: tuple[int, int], step: int) -> np.ndarray:
+    """Weights as they are, 0 where nothing is known."""
+    return np.where(np.isfinite(left), weight, 0.0)
 
 
-def test_colour_follows_the_phase() -> None:
-    """A part that turns with the lamp is found under errors that do not."""
-    model, parts, own = drawn(12, 0.3)
-    true = 0.2 * parts[:, own, 0]
-    parts[:, own, 1] = true + np.random.default_rng(2).normal(0, 0.01, true.shape)
-    found = expected(model, parts)
-    off, before = found[:, own[1:], 1] - true[:, 1:], parts[:, own[1:], 1] - true[:, 1:]
-    assert np.std(off) < 0.6 * np.std(before)
+def found(seen: np.ndarray, cycles: float = 0.42, steps: int = 8) -> tuple[SharedLamp, float]:
+    """The lamp of what tiles show, every one as sure as the next."""
+    rows = seen[..., 0].reshape(-1, *TILES).mean(axis=2)
+    waves = np.stack([np.interp(np.linspace(-1, 1, 24), ROWS[:: TILES[1]], one) for one in rows - rows.mean(axis=0)])
+    weight = np.full_like(seen, 1 / 0.012**2 / 12)
+    return fitted(SharedLamp.starting(waves, cycles), seen, weight, TILES, plain, steps)
+
+
+def off(lamp: SharedLamp, light: np.ndarray, whole: bool = False) -> float:
+    """Stops, root mean square of the common part."""
+    true = light if whole else light - light.mean(axis=0)
+    return float(np.sqrt(((lamp.on(TILES, whole) - true)[..., 0] ** 2).mean()))
+
+
+@pytest.mark.parametrize("frames", [6, 14])
+def test_one_lamp_whose_phase_and_depth_change_over_the_hall(frames: int) -> None:
+    """Also of more frames than the start looks at. What the scene has wrong, alike in all frames, moves nothing."""
+    light, _ = drawn(frames)
+    scene = 0.2 * np.random.default_rng(1).normal(0, 1, light.shape[1:])
+    lamp, explained = found(light - light.mean(axis=0) + scene)
+    assert off(lamp, light) < 0.006
+    assert explained > 0.99
+    again, _ = found(light - light.mean(axis=0))
+    assert lamp.on(TILES, False) == pytest.approx(again.on(TILES, False), abs=1e-5)
+
+
+def test_what_all_frames_share_is_the_lamps_own() -> None:
+    """The closed form, 1 + d cos(phase), is told from how frames differ where their phases go round."""
+    light, _ = drawn(8)
+    lamp, _ = found(light - light.mean(axis=0))
+    assert off(lamp, light, whole=True) < 0.012
+    mapped = np.stack([GainMap(one).on(*TILES).reshape(-1, 3) for one in lamp.maps(TILES, True)])
+    assert mapped == pytest.approx(lamp.on(TILES, True), abs=0.004)
+
+
+def test_a_shadow_that_follows_no_phase_moves_little() -> None:
+    light, _ = drawn(6)
+    seen = light.copy()
+    corner = (ROWS > 0.6) & (COLUMNS > 0.6)
+    seen[2, corner] -= 0.1
+    lamp, _ = found(seen)
+    moved = (lamp.on(TILES, False) - (light - light.mean(axis=0)))[:, corner, 0]
+    assert np.abs(moved).max() < 0.05
+
+
+def test_exposure_is_not_taken_for_the_lamp() -> None:
+    light, _ = drawn(8)
+    stops = np.array([0, 0.4, 0, 0, -0.3, 0, 0, 0.0])
+    seen = light.copy()
+    seen[..., 0] += stops[:, None]
+    lamp, _ = found(seen)
+    assert lamp.exposure[:, 0] - lamp.exposure[0, 0] == pytest.approx(stops, abs=0.06)
+    assert off(lamp, light) < 0.04
+
+
+def test_what_is_no_lamp_is_not_explained() -> None:
+    seen = np.random.default_rng(1).normal(0, 0.1, (8, ROWS.size, 3))
+    assert found(seen)[1] < SHARED_LAMP.unexplained
 
 
 def test_evidence_finds_the_true_spread() -> None:
