@@ -77,7 +77,9 @@ MUTANTS = [
     mutant("imaging/manhattan.py", "* z - np.sin(pitch) * y", "* z + np.sin(pitch) * y", _HALL),
     mutant("imaging/manhattan.py", "(rolls[modes] - roll) ** 2", "0 * roll", _HALL),
     mutant("imaging/manhattan.py", "on &= gap > -length / 2", "on &= gap > -9", _HALL),
-    mutant("imaging/level.py", "together is not None and together.sure", "together is not None", _HALL),
+    mutant(
+        "imaging/level.py", "together is not None and together.sure", "together is not None", "imaging/test_level.py"
+    ),
     mutant("imaging/level.py", "kept &= ~within", "pass", "imaging/test_level.py"),
     mutant("imaging/level.py", "room = LEVEL.around * (y1 - y0)", "room = 0.0", "imaging/test_level.py"),
     mutant("imaging/level.py", "_contradicts(together, found.degrees)", "False", "imaging/test_level.py"),
