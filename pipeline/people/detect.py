@@ -7,7 +7,7 @@ Faces: YuNet (Wu, Peng, Yu, "YuNet: A Tiny Millisecond-level Face Detector", Mac
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -21,6 +21,9 @@ from pipeline.types import F32, F64
 # Facts of the networks: YOLOX's output strides and padding, COCO's numbers of its classes (the sources above).
 _STRIDES = (8, 16, 32)
 _PERSON, _BALL, _RACKETS = (0,), (32,), (34, 38)  # 34: baseball bat; 38: tennis racket
+_ANIMALS = (16, 17, 18, 19, 20)  # dog, horse, sheep, cow, elephant
+# Bicycle, car, motorcycle, bus, truck, boat; snowboard, skateboard, surfboard; chair.
+_CARRIERS = (1, 2, 3, 5, 7, 8, 31, 36, 37, 56)
 _PAD = (114, 114, 114)
 
 
@@ -62,6 +65,9 @@ class Detection:
     hint_same: float = 0.4  # intersection over union with somebody's box, from which a box shows that person's reach
     same: float = 0.55  # intersection over union from which two boxes are one person
     same_ball: float = 0.3  # and one ball: of a few pixels, its boxes differ by more
+    # Width by height above which what the picture does not cut is a mark on the floor and no ball: of drawn halls 120
+    # marks are 1.7 to 3.1, 73 balls 0.9 to 1.5 (by scratch). A handball at 30 m/s and 1/250 s draws out to 1.6.
+    flat: float = 1.6
     # A torso detected apart: so much of it lies in the surer box, at this intersection over union.
     inside: float = 0.9
     part: float = 0.35
@@ -107,6 +113,7 @@ class Found:
     rackets (L, 5) rackets and bats
     faces   (M, 9) box, certainty, and x, y of the middle of the eyes and of the nose
     balls   (K, 5)
+    animals (A, 5) large enough to be ridden or led; carriers (C, 5) bicycles, vehicles, boats, boards and chairs
     """
 
     people: F32
@@ -114,10 +121,12 @@ class Found:
     rackets: F32
     faces: F32
     balls: F32
+    animals: F32
+    carriers: F32
 
 
-_NO_BOXES = np.zeros((0, 5), np.float32)
-NOTHING = Found(_NO_BOXES, _NO_BOXES, _NO_BOXES, np.zeros((0, 9), np.float32), _NO_BOXES)
+NO_BOXES = np.zeros((0, 5), np.float32)
+NOTHING = Found(NO_BOXES, NO_BOXES, NO_BOXES, np.zeros((0, 9), np.float32), NO_BOXES, NO_BOXES, NO_BOXES)
 
 
 def picture_for_detection(pixels: F32, balance: F64, to_working: F64) -> NDArray[np.uint8]:
@@ -154,16 +163,11 @@ def find(picture: NDArray[np.uint8], person: Path | None, face: Path | None) -> 
 
     Raises ValueError where a model file cannot be read.
     """
-    people, reach, balls, rackets = NOTHING.people, NOTHING.reach, NOTHING.balls, NOTHING.rackets
-    if person is not None:
-        net = _person_net(str(person))
-        people, reach, balls, rackets = _people(net, picture)
-    faces = NOTHING.faces if face is None else faces_in(str(face), picture, REPORTED.face)
-    return Found(people, reach, rackets, faces, balls)
+    found = NOTHING if person is None else _without_faces(_person_net(str(person)), picture)
+    return found if face is None else replace(found, faces=faces_in(str(face), picture, REPORTED.face))
 
 
-def _people(net: Any, picture: NDArray[np.uint8]) -> tuple[F32, F32, F32, F32]:
-    """(people, reach, balls, rackets) as in Found."""
+def _without_faces(net: Any, picture: NDArray[np.uint8]) -> Found:
     height, width = picture.shape[:2]
     longest = int(np.sqrt(DETECTION.area * max(height, width) / min(height, width)))
     edge = min(DETECTION.edge, longest // _STRIDES[-1] * _STRIDES[-1])
@@ -176,10 +180,19 @@ def _people(net: Any, picture: NDArray[np.uint8]) -> tuple[F32, F32, F32, F32]:
     scale = np.array([width, height, width, height, 1], np.float32)
     people = without_pairs(merged(rows, rows[:, 4] * trust))
     # YOLOX finds large balls at the size it was trained at, small ones in the fine picture.
-    things = (np.concatenate(both) for both in zip(fine[1:], coarse[1:], strict=True))
-    balls, rackets = (merged(rows, rows[:, 4], DETECTION.same_ball) / scale for rows in things)
-    balls, rackets = (rows[rows[:, 4] >= REPORTED.ball] for rows in (balls, rackets))
-    return people / scale, reaches(people, hints) / scale, balls, rackets
+    both = (np.concatenate(rows) for rows in zip(fine[1:], coarse[1:], strict=True))
+    same = (DETECTION.same_ball, DETECTION.same_ball, DETECTION.same, DETECTION.same)
+    things = (merged(rows, rows[:, 4], least) for rows, least in zip(both, same, strict=True))
+    balls, rackets, animals, carriers = (rows[rows[:, 4] >= REPORTED.ball] / scale for rows in things)
+    balls = balls[~_flat(balls, width / height)]
+    reach = reaches(people, hints) / scale
+    return Found(people / scale, reach, rackets, NOTHING.faces, balls, animals, carriers)
+
+
+def _flat(balls: F32, ratio: float) -> NDArray[np.bool_]:
+    """(K,) which of `balls` (K, 5), in fractions of a picture of this width by height, are too flat for one."""
+    whole = (balls[:, :2] > 0).all(axis=1) & (balls[:, 2:4] < 1).all(axis=1)
+    return np.asarray(whole & ((balls[:, 2] - balls[:, 0]) * ratio > DETECTION.flat * (balls[:, 3] - balls[:, 1])))
 
 
 def reaches(people: F32, sizes: Sequence[F32]) -> F32:
@@ -203,8 +216,8 @@ def reaches(people: F32, sizes: Sequence[F32]) -> F32:
     return result
 
 
-def _run(net: Any, picture: NDArray[np.uint8], edge: int) -> tuple[F32, F32, F32]:
-    """(people, balls, rackets) at one size of input: rows of box in pixels of `picture` and certainty."""
+def _run(net: Any, picture: NDArray[np.uint8], edge: int) -> tuple[F32, ...]:
+    """(people, balls, rackets, animals, carriers) at one size of input: rows of box in pixels and certainty."""
     import cv2
 
     height, width = picture.shape[:2]
@@ -217,8 +230,8 @@ def _run(net: Any, picture: NDArray[np.uint8], edge: int) -> tuple[F32, F32, F32
     raw = net.forward()[0]
     grid, stride = _grid(deep, wide)
     found = []
-    thing = DETECTION.candidate_ball
-    for kinds, least in ((_PERSON, DETECTION.hint), (_BALL, thing), (_RACKETS, thing)):
+    for kinds in (_PERSON, _BALL, _RACKETS, _ANIMALS, _CARRIERS):
+        least = DETECTION.hint if kinds is _PERSON else DETECTION.candidate_ball
         sure = raw[:, 4] * raw[:, [5 + kind for kind in kinds]].max(axis=1)
         rows = np.flatnonzero(sure > least)
         centre = (raw[rows, :2] + grid[rows]) * stride[rows]
@@ -226,7 +239,7 @@ def _run(net: Any, picture: NDArray[np.uint8], edge: int) -> tuple[F32, F32, F32
         boxes = np.concatenate([centre - half, centre + half], axis=1) / scale
         boxes = np.clip(boxes, 0, np.array([width, height, width, height]))
         found.append(np.column_stack([boxes, sure[rows]]).astype(np.float32))
-    return found[0], found[1], found[2]
+    return tuple(found)
 
 
 @lru_cache(maxsize=8)

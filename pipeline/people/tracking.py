@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.people.detect import SURE, overlap
+from pipeline.people.detect import NO_BOXES, SURE, overlap
 from pipeline.types import F32, F64
 
 
@@ -79,7 +79,8 @@ class Observation:
     people  (N, 5) box and certainty; sharp (N,) their sharpness, see imaging.sharpness
     reach   (N, 5) as in people.detect.Found
     jersey_colour  (N, 3) mean BGR of the torso, 0 to 255
-    faces   (M, 9) as in people.detect.Found; balls (K, 5) and rackets (L, 5): box and certainty
+    faces   (M, 9) as in people.detect.Found
+    balls (K, 5), rackets (L, 5), animals (A, 5), carriers (C, 5): box and certainty
     small   (h, w) uint8, the frame in grey for measuring how the camera turned
     size    (height, width) of the full upright frame in pixels
     clipped (N,) share of a person's box that is clipped
@@ -95,6 +96,8 @@ class Observation:
     small: NDArray[np.uint8]
     size: tuple[int, int]
     clipped: F32
+    animals: F32 = field(default_factory=NO_BOXES.copy)
+    carriers: F32 = field(default_factory=NO_BOXES.copy)
 
 
 def camera_shifts(frames: Sequence[Observation], seconds: Sequence[float] | F64 = ()) -> list[F64]:

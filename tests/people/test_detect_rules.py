@@ -35,10 +35,10 @@ def found(
     fine: np.ndarray, coarse: np.ndarray = NONE, balls: np.ndarray = NONE, coarse_balls: np.ndarray = NONE
 ) -> tuple[np.ndarray, np.ndarray]:
     """(people, balls) of a picture 1500 by 1000, of what the network answers at its two sizes, in pixels."""
-    answers = iter([(fine, balls, NONE), (coarse, coarse_balls, NONE)])
+    answers = iter([(fine, balls, NONE, NONE, NONE), (coarse, coarse_balls, NONE, NONE, NONE)])
     with patch.object(detect, "_run", lambda *given: next(answers)):
-        people, _, balls, _ = detect._people(None, PICTURE)
-        return people, balls
+        seen = detect._without_faces(None, PICTURE)
+        return seen.people, seen.balls
 
 
 def edges(height: int, width: int) -> list[int]:
@@ -47,15 +47,18 @@ def edges(height: int, width: int) -> list[int]:
 
     def run(net: object, picture: np.ndarray, edge: int) -> tuple[np.ndarray, ...]:
         asked.append(edge)
-        return NONE, NONE, NONE
+        return (NONE,) * 5
 
     with patch.object(detect, "_run", run):
-        detect._people(None, np.zeros((height, width, 3), np.uint8))
+        detect._without_faces(None, np.zeros((height, width, 3), np.uint8))
     return asked
 
 
-def candidate(certainty: float, kind: int) -> bool:
-    """Whether the network's answer in one cell is kept, for a class of COCO."""
+PEOPLE, BALLS, RACKETS, ANIMALS, CARRIERS = range(5)
+
+
+def candidate(certainty: float, kind: int, among: int) -> bool:
+    """Whether the network's answer in one cell, of a class of COCO, is kept among these."""
 
     class Net:
         def setInput(self, blob: np.ndarray) -> None:
@@ -66,7 +69,11 @@ def candidate(certainty: float, kind: int) -> bool:
             raw[0, 5, 4], raw[0, 5, 5 + kind] = 1.0, certainty
             return raw
 
-    return len(detect._run(Net(), PICTURE, 416)[{0: 0, 32: 1}.get(kind, 2)]) == 1
+    return len(detect._run(Net(), PICTURE, 416)[among]) == 1
+
+
+def balls_so_flat(flat: float) -> int:
+    return len(found(NONE, NONE, rows((9, 9, 9 + 40 * flat, 49, 0.9)))[1])
 
 
 def reach_of(foot: float, sure: float) -> np.ndarray:
@@ -205,10 +212,11 @@ SCENARIOS: dict[str, Scenario] = {
     "DETECTION.coarse_edge": lambda: edges(1000, 1500)[1] == 416,
     "DETECTION.tall": lambda: turns(preferred, 0.4),
     "DETECTION.coarse_trust": lambda: turns(lambda sure: not coarse_first(sure), 0.9 * 0.8),
-    "DETECTION.hint": lambda: turns(lambda sure: candidate(sure, 0), 0.08),
+    "DETECTION.hint": lambda: turns(lambda sure: candidate(sure, 0, PEOPLE), 0.08),
     "DETECTION.hint_same": lambda: turns(lambda over: reach_of(300 / over, 0.1)[3] > 300, 0.4),
-    "DETECTION.candidate_ball": lambda: turns(lambda sure: candidate(sure, 32), 0.25),
+    "DETECTION.candidate_ball": lambda: turns(lambda sure: candidate(sure, 32, BALLS), 0.25),
     "DETECTION.same": lambda: turns(lambda over: boxes_left(over) == 1, 0.55),
+    "DETECTION.flat": lambda: turns(lambda flat: balls_so_flat(flat) == 0, 1.6),
     "DETECTION.same_ball": lambda: turns(lambda over: balls_left(over) == 1, 0.3),
     "DETECTION.inside": lambda: turns(lambda inside: torso_left(inside) == 1, 0.9),
     "DETECTION.part": lambda: turns(lambda share: torso_left(share=share) == 1, 0.35),
@@ -261,12 +269,31 @@ def test_a_face_at_the_rim_ends_with_the_picture() -> None:
 
 
 def test_rackets_and_bats_are_things_that_people_hold() -> None:
-    assert candidate(0.5, 38) and candidate(0.5, 34) and not candidate(0.2, 38) and not candidate(0.9, 36)
+    assert candidate(0.5, 38, RACKETS) and candidate(0.5, 34, RACKETS) and not candidate(0.2, 38, RACKETS)
+    assert not candidate(0.9, 36, RACKETS)
     coarse = rows((2, 0, 42, 80, 0.35), (500, 0, 540, 80, 0.28))
-    answers = iter([(NONE, NONE, rows((0, 0, 40, 80, 0.5))), (NONE, NONE, coarse)])
+    answers = iter([(NONE, NONE, rows((0, 0, 40, 80, 0.5)), NONE, NONE), (NONE, NONE, coarse, NONE, NONE)])
     with patch.object(detect, "_run", lambda *given: next(answers)):
-        *_, rackets = detect._people(None, PICTURE)
-    assert rackets[:, 4] == pytest.approx([0.5])
+        assert detect._without_faces(None, PICTURE).rackets[:, 4] == pytest.approx([0.5])
+
+
+def test_horses_and_bicycles_are_told_from_people_and_balls() -> None:
+    """COCO, numbered from 0: 16 dog, 17 horse; 1 bicycle, 3 motorcycle, 56 chair; 14 is a bird, 60 a table."""
+    assert all(candidate(0.5, kind, ANIMALS) for kind in (16, 17)) and not candidate(0.5, 14, ANIMALS)
+    assert all(candidate(0.5, kind, CARRIERS) for kind in (1, 3, 56)) and not candidate(0.5, 60, CARRIERS)
+    horse, bicycle = rows((0, 0, 400, 300, 0.5), (700, 0, 900, 200, 0.28)), rows((900, 500, 1200, 800, 0.6))
+    answers = iter([(NONE, NONE, NONE, horse, NONE), (NONE, NONE, NONE, NONE, bicycle)])
+    with patch.object(detect, "_run", lambda *given: next(answers)):
+        seen = detect._without_faces(None, PICTURE)
+    assert seen.animals == pytest.approx(np.array([(0, 0, 400 / 1500, 0.3, 0.5)]))
+    assert seen.carriers == pytest.approx(np.array([(0.6, 0.5, 0.8, 0.8, 0.6)]))
+
+
+def test_a_mark_on_the_floor_is_no_ball_unless_the_frame_cuts_it() -> None:
+    flat = (400, 700, 460, 725, 0.9)
+    assert not len(found(NONE, NONE, rows(flat))[1]) and len(found(NONE, NONE, rows((400, 700, 425, 760, 0.9)))[1])
+    assert len(found(NONE, NONE, rows((400, 975, 460, 1000, 0.9)))[1]) == 1
+    assert len(found(NONE, NONE, rows((400, 0, 460, 25, 0.9)))[1]) == 1
 
 
 def test_a_reach_is_around_all_boxes_of_a_person_and_as_sure_as_the_less_sure_size() -> None:

@@ -30,7 +30,8 @@ def observed(
     people: Sequence[Sequence[float]] = (), *, reach: Sequence[Sequence[float]] | None = None,
     sharp: Sequence[float] | None = None, jersey_colour: Sequence[tuple[float, float, float]] | None = None,
     faces: Sequence[Sequence[float]] = (), balls: Sequence[Sequence[float]] = (),
-    rackets: Sequence[Sequence[float]] = (), small: np.ndarray | None = None,
+    rackets: Sequence[Sequence[float]] = (), animals: Sequence[Sequence[float]] = (),
+    carriers: Sequence[Sequence[float]] = (), small: np.ndarray | None = None,
 ) -> Observation:  # fmt: skip
     """One frame as `crop` measures it, by default in a hall that stands still."""
     count = len(people)
@@ -45,6 +46,8 @@ def observed(
         small=PATTERN if small is None else small,
         size=SIZE,
         clipped=np.zeros(count, np.float32),
+        animals=np.array(animals, np.float32).reshape(-1, 5),
+        carriers=np.array(carriers, np.float32).reshape(-1, 5),
     )
 
 
