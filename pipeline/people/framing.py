@@ -36,7 +36,7 @@ class Framing:
     least_evened: int = 3  # frames: a shorter burst is not evened in place
     columns: int = 21  # places tried across, from one bound to the other
     rows: int = 11  # and down
-    # Sizes that are tried besides where with each of those some frame cuts what must not be cut.
+    # Sizes that are tried besides, with those that are looser, where with each some frame cuts what must not be cut.
     larger: tuple[float, ...] = (1.4, 1.6, 1.85, 2.15, 2.5, 3.0)
     left: float = 12.0  # cost of a frame that is left whole among crops, since any crop of that size would cut
     kept: int = 80  # proposals of a frame that take part in the search through the burst
@@ -59,7 +59,7 @@ class Framing:
     hidden: float = 1.35
     head: float = 0.5  # somebody else's head; this and the next two times the height against the subject's
     body: float = 0.12  # times the share of the person that is inside
-    limb: float = 1.0  # of somebody near a hand or foot alone, in or out
+    limb: float = 3.0  # of somebody near a hand or foot alone, in or out
     feet: float = 0.1
     largest: float = 1.5  # heights of the subject: whoever is taller counts as this tall
     # Parts of a person's box (common practice in figure drawing, no source: a head is a seventh to an eighth of the
@@ -159,7 +159,8 @@ def frame_burst(constraints: Sequence[CropConstraints], style: Style) -> list[He
     sizes = sorted({min(size, max(loosest, 1.0)) for size in FRAMING.sizes})
     ways = [_way(constraints, style, path, size) for size in sizes]
     if all(way.cut for way in ways):
-        ways += [_way(constraints, style, path, size) for size in FRAMING.larger]
+        looser = [size for size in FRAMING.sizes if size > sizes[-1]]
+        ways += [_way(constraints, style, path, size) for size in (*looser, *FRAMING.larger)]
     best = min(ways, key=lambda way: way.cost + FRAMING.left * way.cut)
     return [_box_of(crop, style.aspect) for crop in best.crops]
 
@@ -261,17 +262,29 @@ def _range(constraints: CropConstraints, half: F64) -> tuple[F64, F64]:
 def _propose(constraints: CropConstraints, style: Style, size: float, wished: F64) -> _Proposals:
     """Crops so high all over the places they may have, and what each costs; wished (3,) middle and height."""
     crops = _placed(constraints, style, size, wished[:2])
+    if cuts(crops, constraints, style.aspect).all():
+        crops = _placed(constraints, style, size, wished[:2], _beside(constraints, size * style.aspect))
     costs = _costs(crops, constraints, style, float(wished[2]), wished[:2])
     best = np.argsort(costs, kind="stable")[: FRAMING.kept]
     return _Proposals(crops[best], costs[best])
 
 
-def _placed(constraints: CropConstraints, style: Style, size: float, middle: F64) -> F64:
-    """(N, 3) crops of this height all over the places they may have."""
+def _beside(constraints: CropConstraints, wide: float) -> F64:
+    """(N,) middles of crops so wide that just hold, or just leave out, what must not be cut: between two people there
+    may be room for one of these alone."""
+    edges = _whole(constraints)[:, [0, 2]].ravel()
+    return np.concatenate([edges - wide / 2, edges + wide / 2])
+
+
+def _placed(
+    constraints: CropConstraints, style: Style, size: float, middle: F64, across: F64 | Sequence[float] = ()
+) -> F64:
+    """(N, 3) crops of this height all over the places they may have, those with their middle at `across` too."""
     half = np.array([size * style.aspect / 2, size / 2])
     lowest, highest = _range(constraints, half)
     around = np.clip(middle, lowest, highest)
-    xs = np.unique(np.append(np.linspace(lowest[0], highest[0], FRAMING.columns), around[0]))
+    further = [x for x in across if lowest[0] <= x <= highest[0]]
+    xs = np.unique(np.concatenate([np.linspace(lowest[0], highest[0], FRAMING.columns), around[:1], further]))
     ys = np.unique(np.append(np.linspace(lowest[1], highest[1], FRAMING.rows), around[1]))
     grid = np.stack(np.meshgrid(xs, ys), axis=-1).reshape(-1, 2)
     return np.column_stack([grid, np.full(len(grid), size)])
@@ -289,6 +302,11 @@ def cuts(crops: F64, constraints: CropConstraints, aspect: float) -> NDArray[np.
     too of who touches the subject, a face that is no far one, or what may be a ball."""
     half = crops[:, 2:3] * np.array([aspect / 2, 0.5])
     box = np.concatenate([crops[:, :2] - half, crops[:, :2] + half], axis=1)
+    return np.asarray((_cut(_inside_share(box, _whole(constraints))) > 0).any(axis=1))
+
+
+def _whole(constraints: CropConstraints) -> F64:
+    """(N, 4) what must not be cut, see `cuts`."""
     tall = constraints.subject[3] - constraints.subject[1]
     faces, people = constraints.faces, constraints.people
     faces = faces[(faces[:, 3] - faces[:, 1]) / tall > FRAMING.far]
@@ -296,8 +314,7 @@ def cuts(crops: F64, constraints: CropConstraints, aspect: float) -> NDArray[np.
     torsos, own = _torsos(people), constraints.subject
     touches = (people[:, :2] < own[2:]).all(axis=1) & (people[:, 2:] > own[:2]).all(axis=1)
     torsos[touches, 3] = people[touches, 3]
-    whole = np.concatenate([faces, torsos, constraints.balls])
-    return np.asarray((_cut(_inside_share(box, whole)) > 0).any(axis=1))
+    return np.concatenate([faces[:, :4], torsos, constraints.balls])
 
 
 def _heights_of(constraints: CropConstraints) -> F64:

@@ -10,7 +10,7 @@ import pytest
 from pipeline.imaging.geometry import HeightBox, box_to_heights, heights_to_box
 from pipeline.imaging.turning import inscribed, inside
 from pipeline.people.constraints import turned_boxes
-from pipeline.people.framing import FRAMING, CropConstraints, Style, fits, frame_burst
+from pipeline.people.framing import FRAMING, CropConstraints, Style, cut_by, fits, frame_burst
 
 NONE = np.zeros((0, 4))
 WIDE = HeightBox(0.0, 0.0, 1.5, 1.0)  # a 3:2 frame in its own heights
@@ -188,6 +188,16 @@ def test_nothing_but_a_foot_of_somebody_is_shown_where_there_is_a_way() -> None:
     for limbs, shown in ((other, True), (foot, False)):
         (box,) = frame_burst([constraints(subject, people=other, limbs=limbs)], Style(0.8, 0.5, 0.0))
         assert bool(box.x1 > foot[0, 0] + 1e-3) is shown and box.x1 <= other[0, 0] + 1e-3
+
+
+@pytest.mark.parametrize("left", [0.3311, 0.3742, 0.3967])
+def test_the_one_place_where_a_crop_cuts_nobody_is_found(left: float) -> None:
+    """An upright crop of all the height just fits between two people: even steps across do not meet it."""
+    subject = person(0.75, 0.5, 0.8)
+    torso = 0.5 * FRAMING.torso_width / 2
+    others = np.array([[x - 0.25, 0.3, x + 0.25, 0.8] for x in (left - torso, left + 0.8 + torso)])
+    (box,) = frame_burst([constraints(subject, people=others, least=1.0)], Style(0.8, 0.5, 0.0))
+    assert box.x0 == pytest.approx(left, abs=0.002) and not cut_by(box, constraints(subject, people=others))
 
 
 def test_a_crop_moves_more_calmly_than_what_it_follows() -> None:

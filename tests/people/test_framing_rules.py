@@ -190,7 +190,7 @@ SCENARIOS: dict[str, Scenario] = {
     # The crop's top is at 0.2, its bottom at 0.8; the other is as tall as the subject.
     "FRAMING.head": lambda: near(cost(people=others(0.18, 0.17) + ASIDE), 0.425 * (0.5 + 0.12 * 0.15 / 0.17)),
     "FRAMING.body": lambda: near(beside(0.8, 0.17), 0.425 * (0.12 * 0.8 + 0.1)),
-    "FRAMING.limb": lambda: near(cost(people=others(0.3, 0.3), limbs=half_out(0.3)), 1.0),
+    "FRAMING.limb": lambda: near(cost(people=others(0.3, 0.3), limbs=half_out(0.3)), 3.0),
     "FRAMING.feet": lambda: near(cost(people=others(0.43, 0.4)), 0.1 + 0.12 * 0.37 / 0.4),
     "FRAMING.largest": lambda: near(cost(people=others(0.3, 0.8)), 1.5 * 0.12 * 0.5 / 0.8),
     "FRAMING.head_height": lambda: turns(
