@@ -14,7 +14,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.people.belonging import rackets_of, rise, surest
+from pipeline.people.belonging import faces_of, rackets_of, rise, surest
 from pipeline.people.detect import SURE
 from pipeline.people.tracking import Observation
 from pipeline.types import F32, F64
@@ -30,8 +30,10 @@ class Earning:
     lead_to: float = 1.8
     no_lead: float = 0.6
     # Lead below which whoever else may be the subject is held too, however sure the play is, unless the subject has the
-    # ball in hand: among players as large as each other, noise decides who is worth a little more.
+    # ball in hand in so many of the frames: among players as large as each other, noise decides who is worth a little
+    # more. Half of the one and half of the other do too.
     least_lead: float = 0.35
+    holds: float = 0.8
     no_play: float = 0.25  # left to somebody who leads by far but shows no sign of play: a coach, a spectator
     # Signs of play: a ball in reach or a racket in hand, a body wider than one who stands (0.3 to 0.45 of the height)
     # or sits (0.6), movement against the hall in heights a second.
@@ -89,11 +91,12 @@ EARNING, POSING = Earning(), Posing()
 
 ROW = "people stand or sit in a row"
 POSE = "people look at the camera"
+HEADLESS = "the frame cuts the head of whom it may be about"
 UNSURE = "hardly sure that it is a person"
 NO_PLAY = "no sure sign of play was found"
 NO_LEAD = "others may as well be the subject"
 UNSTEADY = "the frames beside it point to somebody else"
-NOT_WHO = (NO_PLAY, NO_LEAD, UNSTEADY)  # people are there, but whom the frame is about is not sure
+NOT_WHO = (NO_PLAY, NO_LEAD, UNSTEADY, HEADLESS)  # people are there, but whom the frame is about is not sure
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,15 +112,13 @@ class Verdict:
 
 @dataclass(frozen=True, slots=True)
 class _Signs:
-    """What one frame says, each 0 to 1; handled: by a ball in the hands; holds: a sure one; veto: why there is no one
-    subject, or ""."""
+    """What one frame says, each 0 to 1; handled: by a ball in the hands; veto: why there is no one subject, or ""."""
 
     play: float
     handled: float
     certain: float
     lead: float
     steady: float
-    holds: bool
     veto: str
 
 
@@ -156,8 +157,9 @@ def judged(
     steady = float(np.mean([one.steady for one in said]))
     leads = EARNING.no_lead + (1 - EARNING.no_lead) * lead
     confidence = certain * steady * (signs * leads + (1 - signs) * EARNING.no_play * lead)
-    holds = float(np.median([one.holds for one in said])) > 0.5
-    alone = confidence >= EARNING.enough and (holds or lead >= EARNING.least_lead)
+    # Both are pooled, so that noise in some of the frames does not turn the verdict on all.
+    holds = float(np.mean([one.handled for one in said]))
+    alone = confidence >= EARNING.enough and lead / EARNING.least_lead + holds / EARNING.holds >= 1
     everybody = not alone and certain * signs >= EARNING.enough
     doubt = "" if everybody or confidence >= EARNING.enough else _weakest(certain, signs, leads, steady)
     vetoes = [one.veto for one in said if one.veto]
@@ -204,6 +206,8 @@ def _signs(
     veto = ""
     if speed < EARNING.speed_to and movers <= EARNING.movers_from:  # nobody runs while posing
         veto = ROW if in_a_row(frame, row) else POSE if posed(frame, row) else ""
+    if not veto and person[1] < EARNING.rim and not len(faces_of(person, frame.faces)):
+        veto = HEADLESS
     steady = float(worth[row] >= EARNING.steady * best)
     game = EARNING.game * rise(movers, EARNING.movers_from, EARNING.movers_to)
     ball_sign = _ball_sign(person, frame, ball)
@@ -215,7 +219,6 @@ def _signs(
         certain=certain,
         lead=lead,
         steady=steady,
-        holds=in_hand(person, frame, ball),
         veto=veto,
     )
 

@@ -10,7 +10,19 @@ from collections.abc import Sequence
 import numpy as np
 import pytest
 
-from pipeline.people.confidence import EARNING, NO_PLAY, POSE, POSING, ROW, UNSURE, _movers, _signs, in_a_row, posed
+from pipeline.people.confidence import (
+    EARNING,
+    HEADLESS,
+    NO_PLAY,
+    POSE,
+    POSING,
+    ROW,
+    UNSURE,
+    _movers,
+    _signs,
+    in_a_row,
+    posed,
+)
 from pipeline.people.subject import Subject, find_subjects
 from pipeline.people.tracking import Observation
 from tests.people.rules import Scenario, guards, near, turns
@@ -151,6 +163,7 @@ SCENARIOS: dict[str, Scenario] = {
     "EARNING.lead_to": lambda: near(beside(1.4), 0.8, 0.015),
     "EARNING.no_lead": lambda: near(beside(1.0), 0.6),
     "EARNING.least_lead": lambda: turns(lambda lead: not alike(1 + 0.8 * lead).everybody, 0.35),
+    "EARNING.holds": lambda: turns(lambda share: not alike(1.0, 0.3 + 0.25 * share).everybody, 0.8),
     "EARNING.steady": lambda: turns(lambda share: overtaken(share) > 0.9, 0.6),
     "EARNING.rival": lambda: turns(second, 0.5),
     "EARNING.rival_in_hand": lambda: turns(lambda share: second(share, 0.9), 0.8),
@@ -178,10 +191,10 @@ def with_racket(sure: float) -> float:
     return confidence(PERSON, rackets=[(PERSON[0] - 0.1, 0.2, PERSON[0], 0.35, sure)])
 
 
-def alike(ratio: float, in_hand: bool = False) -> Subject:
-    """Of one who has a racket, beside somebody worth so much less."""
+def alike(ratio: float, in_hand: float = 0.0) -> Subject:
+    """Of one who has a racket, and a ball as sure as this in hand, beside somebody worth so much less."""
     racket = (PERSON[0] - 0.1, 0.2, PERSON[0], 0.35, 0.9)
-    balls = [in_hands(PERSON)] if in_hand else []
+    balls = [in_hands(PERSON, in_hand)] if in_hand else []
     return subject([PERSON, at(0.6, sure=0.8 / ratio**2)], rackets=[racket], balls=balls)
 
 
@@ -265,7 +278,27 @@ def test_a_racket_is_a_sign_of_play_and_held_whole() -> None:
 def test_of_two_as_good_the_one_with_the_ball_in_hand_leads() -> None:
     """Both are worth as much, and play is sure."""
     assert alike(1.05).everybody and len(alike(1.05).others) == 1
-    assert not alike(1.05, True).everybody
+    assert not alike(1.05, 0.9).everybody
+
+
+@pytest.mark.parametrize("frames, leads", [(0, False), (2, False), (4, True), (8, True)])
+def test_a_ball_that_some_frames_show_in_hand_and_a_small_lead_make_one_who_leads(frames: int, leads: bool) -> None:
+    """Of eight: 0.2 of the lead's 0.35, and a part of the ball's 0.8. Whether it is sure in four or in five of them is
+    chance, in noise."""
+    people, racket = [PERSON, at(0.6, sure=0.8 / 1.16**2)], (PERSON[0] - 0.1, 0.2, PERSON[0], 0.35, 0.9)
+    held = [observed(people, rackets=[racket], balls=[in_hands(PERSON)] if n < frames else []) for n in range(8)]
+    assert all(one is not None and one.everybody is not leads for one in find_subjects(held))
+
+
+def test_whose_head_the_frame_cuts_off_earns_no_crop() -> None:
+    """Unless the face is there: arms are raised out of the frame."""
+    cut = (0.45, 0.0, 0.6, 0.7, 0.9)
+    assert subject([cut], balls=[in_hands(cut)]).doubt == HEADLESS
+    assert not subject([cut], balls=[in_hands(cut)], faces=[face(0.525, 0.2, 0.08)]).doubt
+    lower = (0.45, 0.02, 0.6, 0.7, 0.9)
+    assert not subject([lower], balls=[in_hands(lower)]).doubt
+    some = find_subjects([observed([cut if n < 4 else lower], balls=[in_hands(cut)]) for n in range(8)])
+    assert not any(one is None or one.doubt for one in some)
 
 
 def test_a_ball_that_flies_past_shows_less_of_a_game_than_one_in_hand() -> None:
