@@ -34,6 +34,13 @@ class Belonging:
     racket_most: float = 0.9  # size of a racket or bat
     grip: float = 0.1  # from the reach of somebody to a racket that this person holds
     reach: float = 0.6  # from the box to the middle of a ball that belongs to the action: an arm and a little more
+    led: float = 0.3  # from the reach of somebody to an animal that they ride, lead or hold
+    # Feet below the lowest point of what somebody sits on, rides or pushes: who stands in front of it has them lower.
+    ridden: float = 0.08
+    deep: float = (
+        0.25  # of its height from its top, from which the feet, or the lowest that is seen of somebody, are in
+    )
+    carrier: float = 0.5  # certainty from which it is one: floors and mats pass for boats (up to 0.44 in real frames)
 
 
 @dataclass(frozen=True)
@@ -88,13 +95,30 @@ def rise(value: float, low: float, high: float) -> float:
 def rackets_of(reach: F32, frame: Observation) -> F32:
     """(K, 5) the rackets and bats that touch the `reach` (5,) of somebody."""
     height, width = frame.size
-    x0, y0, x1, y1 = reach[:4]
-    tall, rows = y1 - y0, frame.rackets
-    across = np.maximum(np.maximum(rows[:, 0] - x1, x0 - rows[:, 2]), 0) * width / height
-    down = np.maximum(np.maximum(rows[:, 1] - y1, y0 - rows[:, 3]), 0)
+    tall, rows = reach[3] - reach[1], frame.rackets
     large = np.maximum((rows[:, 2] - rows[:, 0]) * width / height, rows[:, 3] - rows[:, 1])
-    held = (np.hypot(across, down) <= BELONGING.grip * tall) & (large < BELONGING.racket_most * tall)
-    return np.asarray(rows[held])
+    return np.asarray(
+        rows[(_gaps(reach, rows, frame) <= BELONGING.grip * tall) & (large < BELONGING.racket_most * tall)]
+    )
+
+
+def mounts_of(reach: F32, frame: Observation) -> F32:
+    """(K, 5) the animals that somebody of this `reach` (5,) rides or leads, and what carries them, or is pushed: they
+    are one thing in a picture."""
+    x0, y0, x1, y1 = reach[:4]
+    led = _gaps(reach, frame.animals, frame) <= BELONGING.led * (y1 - y0)
+    rows, middle = frame.carriers, (x0 + x1) / 2
+    ridden = (rows[:, 4] >= BELONGING.carrier) & (rows[:, 0] < middle) & (middle < rows[:, 2]) & (y0 < rows[:, 1])
+    ridden &= y1 >= rows[:, 1] + BELONGING.deep * (rows[:, 3] - rows[:, 1])
+    ridden &= y1 <= rows[:, 3] + BELONGING.ridden * (y1 - y0)
+    return np.concatenate([frame.animals[led], rows[ridden]])
+
+
+def _gaps(reach: F32, rows: F32, frame: Observation) -> F32:
+    """(K,) how far `rows` (K, 5) are from the `reach` (5,) of somebody, in heights of the frame."""
+    across = np.maximum(np.maximum(rows[:, 0] - reach[2], reach[0] - rows[:, 2]), 0) * frame.size[1] / frame.size[0]
+    down = np.maximum(np.maximum(rows[:, 1] - reach[3], reach[1] - rows[:, 3]), 0)
+    return np.asarray(np.hypot(across, down))
 
 
 def ball_of(person: F32, frame: Observation) -> F32 | None:

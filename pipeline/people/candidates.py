@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.imaging.geometry import Box, row_to_box
+from pipeline.people.belonging import mounts_of
 from pipeline.people.confidence import UNSTEADY, Verdict
 from pipeline.people.detect import SURE, within
 from pipeline.people.tracking import LINKING, Observation, camera_shifts, linked
@@ -117,7 +118,8 @@ def lengths(frames: Sequence[Observation], names: Sequence[NDArray[np.intp]]) ->
 
 def around_all(frame: Observation, missed: F64) -> tuple[Box, Box] | None:
     """The boxes, in fractions, around everybody who counts in a frame of which it is not sure whom it is about: around
-    their bodies; and all that reaches out of these, faces, and what may be a ball or a racket. None where all are far.
+    their bodies; and all that reaches out of these, faces, animals, what carries them, and what may be a ball or a
+    racket. None where all are far.
 
     missed  (K, 4) as of `missed`
     """
@@ -129,7 +131,10 @@ def around_all(frame: Observation, missed: F64) -> tuple[Box, Box] | None:
     reach = np.concatenate([frame.reach[:, :4].astype(np.float64), missed])
     room = RULES.beyond * tall[:, None] * np.array([frame.size[0] / frame.size[1], 1.0])
     reach += np.concatenate([-room, room], axis=1)
-    whole = np.concatenate([reach[counts], *(rows[:, :4] for rows in (frame.faces, frame.balls, frame.rackets))])
+    near = frame.animals[:, 3] - frame.animals[:, 1] >= RULES.counts * tall.max()
+    mounts = (frame.animals[near], *(mounts_of(own, frame) for own in reach[counts]))
+    things = (frame.faces, frame.balls, frame.rackets, *mounts)
+    whole = np.concatenate([reach[counts], *(rows[:, :4] for rows in things)])
     return _hull(boxes[counts]), _hull(whole)
 
 

@@ -84,7 +84,7 @@ def constraints_of(
     people = placed(found.people[keep])  # also unsure ones: leapers are found less well
     by = RULES.limb * (people[:, 3:] - people[:, 1:2]) * [-1, -1, 1, 1]
     nearly = np.clip(placed(found.reach[keep]), np.minimum(people + by, people), np.maximum(people + by, people))
-    there = np.zeros((0, 4)) if missed is None else missed
+    there = placed(np.concatenate([np.zeros((0, 4)) if missed is None else missed, found.animals[:, :4]]))
     balls = placed(found.balls[found.balls[:, 4] >= RULES.possible_ball])
     if moves is not None:
         balls = np.concatenate([balls, placed(flying(found, moves, subject.box.y1 - subject.box.y0))])
@@ -98,9 +98,9 @@ def constraints_of(
         least=0.0,
         towards=subject.towards,
         faces=placed(found.faces),  # also what only may be a face is not cut
-        people=np.concatenate([people, placed(there)]),
+        people=np.concatenate([people, there]),
         balls=np.clip(balls, np.tile(frame[:2], 2), np.tile(frame[2:], 2)),
-        limbs=np.concatenate([nearly, placed(there)]),
+        limbs=np.concatenate([nearly, there]),
     )
 
 

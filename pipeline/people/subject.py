@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.imaging.geometry import Box, row_to_box
-from pipeline.people.belonging import ball_of, faces_of, rackets_of, rise, surest
+from pipeline.people.belonging import ball_of, faces_of, mounts_of, rackets_of, rise, surest
 from pipeline.people.candidates import about_one, throughout
 from pipeline.people.confidence import Verdict, in_hand, judged
 from pipeline.people.detect import SURE
@@ -223,7 +223,9 @@ def _subject(frame: Observation, row: int, move: F64, rival: int | None, near: F
     own = faces_of(person, frame.faces)
     faces = np.concatenate([faces_of(frame.people[i], frame.faces) for i in group])
     faces = faces[faces[:, 4] >= SURE.face]
-    held = [rackets_of(frame.reach[i], frame)[:, :4] for i in group]
+    held = [
+        things[:, :4] for i in group for things in (rackets_of(frame.reach[i], frame), mounts_of(frame.reach[i], frame))
+    ]
     boxes = np.concatenate([frame.reach[group, :4], *held])
     whole = (*boxes[:, :2].min(axis=0), *boxes[:, 2:].max(axis=0))
     return Subject(

@@ -270,6 +270,10 @@ def test_everybody_near_is_held_in_another_shape_or_it_is_left() -> None:
     assert crops([row], "4:5")[0] == [CropSource.NOBODY]  # a team that poses
     away = observed([main], balls=[*thing, ball(0.8, 0.1, 0.31, 0.03)])
     assert crops([away], "4:5")[1] == [None]  # what may be a ball
+    for x, tall, fits in ((0.5, 0.3, True), (0.8, 0.3, False), (0.8, 0.1, True)):  # a horse somewhere, or a speck
+        horse = (x - 0.1, 0.75 - tall, x + 0.1, 0.75, 0.5)
+        (box,) = crops([observed([main], animals=[horse], balls=thing)], "4:5")[1]
+        assert (box is not None) is fits and (box is None or tall < 0.2 or holds(box, horse[:4]))
 
 
 def test_all_frames_of_a_burst_are_cut_to_another_shape_or_none() -> None:

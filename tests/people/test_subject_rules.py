@@ -10,7 +10,7 @@ from math import exp, log, sqrt
 
 import numpy as np
 
-from pipeline.people.belonging import BELONGING, ball_of, faces_of, rackets_of
+from pipeline.people.belonging import BELONGING, ball_of, faces_of, mounts_of, rackets_of
 from pipeline.people.subject import CONTEST, DIRECTION, WORTH, _in_the_game
 from tests.people.rules import Scenario, guards, near, turns
 from tests.people.test_subject import about, ball, burst, face
@@ -77,6 +77,19 @@ def holds_racket(away: float, size: float = 0.3) -> bool:
     x1 = PERSON[0] - away * 0.5 / RATIO
     frame = observed([standing(0.5)], rackets=[(x1 - 0.1, 0.4, x1, 0.4 + size * 0.5, 0.9)])
     return len(rackets_of(PERSON, frame)) == 1
+
+
+def leads(away: float) -> bool:
+    """Whether an animal is led by PERSON, from whose reach it ends so far to the left; in heights."""
+    x1 = PERSON[0] - away * 0.5 / RATIO
+    frame = observed([standing(0.5)], animals=[(x1 - 0.3, 0.4, x1, 0.8, 0.5)])
+    return len(mounts_of(PERSON, frame)) == 1
+
+
+def rides(lower: float, top: float = 0.5, sure: float = 0.6) -> bool:
+    """Whether PERSON rides a bicycle whose lowest point is so far above the feet; in heights."""
+    bicycle = (0.35, top, 0.65, 0.8 - lower * 0.5, sure)
+    return len(mounts_of(PERSON, observed([standing(0.5)], carriers=[bicycle]))) == 1
 
 
 def contest(first: Row, second: Row, x: float, y: float, **more: object) -> bool:
@@ -184,6 +197,11 @@ SCENARIOS: dict[str, Scenario] = {
     "BELONGING.ball_most": lambda: turns(lambda size: not has_ball(0.5, 0.6, size * 0.5), 0.4),
     "BELONGING.racket_most": lambda: turns(lambda size: not holds_racket(0.0, size), 0.9),
     "BELONGING.grip": lambda: turns(lambda away: not holds_racket(away), 0.1),
+    "BELONGING.led": lambda: turns(lambda away: not leads(away), 0.3),
+    "BELONGING.ridden": lambda: turns(lambda lower: not rides(lower), 0.08),
+    # It ends at 0.95, and begins so that PERSON's feet, at 0.8, are this share of its height below its top.
+    "BELONGING.deep": lambda: turns(lambda deep: rides(-0.3, (0.8 - 0.95 * deep) / (1 - deep)), 0.25),
+    "BELONGING.carrier": lambda: turns(lambda sure: rides(0.0, sure=sure), 0.5),
     "BELONGING.reach": lambda: turns(lambda away: not has_ball(PERSON[2] + away * 0.5 / RATIO, 0.6), 0.6),
     "CONTEST.worth": lambda: turns(
         lambda sure: contest(standing(0.44, 0.97, 0.6, 0.95), standing(0.56, 1.0, 0.42, sure), 0.5, 0.7),

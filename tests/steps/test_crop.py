@@ -159,6 +159,24 @@ def test_faces_and_a_sure_ball_are_held_and_a_doubtful_ball_is_not_asked_for() -
     assert one(doubtful, aspect="4:5", fill=0.9)[1] > doubtful.balls[0][3]  # all of it is above the crop
 
 
+def test_a_rider_is_held_with_the_horse_and_who_walks_before_a_bicycle_without_it() -> None:
+    """A led horse too; one that has no room in the shape leaves the frame whole, and one far off is not cut."""
+    rider, horse = (0.45, 0.2, 0.55, 0.6, 0.9), (0.35, 0.4, 0.65, 0.85, 0.6)
+    assert holds(one(observed([rider], animals=[horse]), aspect="4:5"), horse)
+    assert holds(one(observed([rider], carriers=[horse]), aspect="4:5"), horse)
+    led = (0.62, 0.3, 0.85, 0.72, 0.6)
+    assert holds(one(observed([PLAYER], animals=[led]), aspect="3:2"), led)
+    alone = one(LOOK, aspect="3:2", at_least=0)
+    behind = (0.55, 0.5, 0.72, 0.65, 0.6)
+    assert one(observed([PLAYER], carriers=[behind]), aspect="3:2", at_least=0) == alone
+    found, _ = solved([[measured(observed([rider], animals=[(0.2, 0.4, 0.8, 0.85, 0.6)]))]], aspect="4:5")
+    assert found.by_frame["TH1_1"].source is CropSource.DOES_NOT_FIT
+    aside = (0.78, 0.35, 0.92, 0.7, 0.6)
+    for animals in ((), (aside,)):
+        box = one(observed([PLAYER], animals=animals), aspect="3:2", at_least=0)
+        assert (aside[0] + 0.01 < box.x1 < aside[2] - 0.01) is not bool(animals)
+
+
 def test_no_strip_is_cut_off_at_the_rim_below_a_foot() -> None:
     """Boxes end a little above the toes; margin and box come to 0.99 of the height here."""
     for aspect in ("3:2", "4:5"):
