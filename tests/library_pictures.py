@@ -26,11 +26,12 @@ EDGE = 1620  # pixels of the longer side that a picture is brought to
 
 @dataclass(frozen=True)
 class Clip:
-    """starts: first frames of bursts; each of `frames` frames, every `step`th; part: x0 y0 x1 y1 of the picture."""
+    """starts: first frames of bursts; each of `frames` frames, every `step`th, of two and a half every second or third;
+    part: x0 y0 x1 y1 of the picture."""
 
     file: str
     starts: Sequence[int]
-    step: int
+    step: float
     frames: int = 9
     part: tuple[float, float, float, float] = (0, 0, 1, 1)
 
@@ -54,7 +55,7 @@ CLIPS = {
     "pedestrians": Clip("vtest.avi", (158, 476, 635), 1, 8),
     "pedestrians-near": Clip("vtest.avi", (158, 476, 635), 1, 8, (0.3, 0.3, 0.95, 0.95)),
     "leap": Clip("Demo/demo.mp4", range(0, 230, 27), 3),
-    "bikes": Clip("data/bikes.mp4", range(30, 250, 27), 3),
+    "bikes": Clip("data/bikes.mp4", range(30, 250, 27), 2.5),  # 25 frames a second
     "marathon": Clip("examples/run.mp4", (0, 45, 90), 3),
     "marathon-near": Clip("examples/run.mp4", (0, 45, 90), 3, part=(0.15, 0.6, 0.5, 1)),
     **{f"gym-{n}": Clip(f"Demo_SinglePerson/videos/cam{n:02d}.mp4", (0, 46), 6) for n in range(1, 5)},
@@ -81,7 +82,8 @@ def of_clip(path: Path, clip: Clip) -> Iterator[tuple[str, np.ndarray]]:
         frames.append(frame)
     x0, y0, x1, y1 = clip.part
     for burst, start in enumerate(clip.starts):
-        for at, frame in enumerate(frames[start : start + clip.step * clip.frames : clip.step]):
+        places = [start + int(clip.step * at) for at in range(clip.frames)]
+        for at, frame in enumerate(frames[place] for place in places if place < len(frames)):
             height, width = frame.shape[:2]
             part = frame[round(y0 * height) : round(y1 * height), round(x0 * width) : round(x1 * width)]
             yield f"{chr(97 + burst)}_{at:02d}", enlarged(part)
