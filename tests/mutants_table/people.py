@@ -151,7 +151,19 @@ MUTANTS = [
         *_HELD,
     ),
     mutant("steps/crop_burst.py", "turned, there, going, tall)", "turned, there, going)", *_HELD),
-    mutant("people/candidates.py", "(frame.faces, frame.balls, frame.rackets)", "(frame.faces,)", *_HELD),
+    mutant(
+        "people/candidates.py", "(frame.faces, frame.balls, frame.rackets, *mounts)", "(frame.faces, *mounts)", *_HELD
+    ),
+    mutant("people/candidates.py", "mounts = (frame.animals[near], ", "mounts = (", *_HELD),
+    mutant("people/constraints.py", "missed, found.animals[:, :4]]", "missed]", "steps/test_crop.py"),
+    mutant(_SUBJECT, ", mounts_of(frame.reach[i], frame))", ",)", "steps/test_crop.py"),
+    mutant(_BELONGING, "ridden &= y1 >= rows[:, 1]", "ridden &= y1 >= -rows[:, 1]", *_WORTHY),
+    mutant(_DETECT, "balls = balls[~_flat(balls, width / height)]", "pass", "people/test_detect_rules.py"),
+    mutant(_DETECT, "whole = (balls[:, :2] > 0).all(axis=1) &", "whole =", "people/test_detect_rules.py"),
+    mutant(_CONFIDENCE, "veto = HEADLESS", "pass", *_SURE),
+    mutant(_CONFIDENCE, "and not len(faces_of(person, frame.faces)):", ":", *_SURE),
+    mutant(_CONFIDENCE, "+ holds / EARNING.holds >= 1", "+ (holds > 0.5) >= 1", *_SURE),
+    mutant(_FRAMING, "if cuts(crops, constraints, style.aspect).all():", "if False:", *_FRAMED),
     mutant("people/candidates.py", "and at not in first", "and False", *_HELD),
     mutant(
         "steps/crop_burst.py", "for box, one in zip(boxes, held.values(), strict=True)", "for box, one in ()", *_HELD
@@ -169,7 +181,7 @@ MUTANTS = [
         "balls",
         "steps/test_crop.py",
     ),
-    mutant("people/constraints.py", "people=np.concatenate([people, placed(there)])", "people=people", *_MUST_HOLD),
+    mutant("people/constraints.py", "people=np.concatenate([people, there])", "people=people", *_MUST_HOLD),
     # what flies
     mutant(_BELONGING, "-shifts[at + 1][:2]", "shifts[at + 1][:2]", *_FLOWN),
     mutant(_BELONGING, "(np.sign(first) == np.sign(second))", "True", *_FLOWN),
@@ -210,8 +222,8 @@ MUTANTS = [
     mutant(_CONFIDENCE, "if len(vetoes) > len(said) / 2:", "if len(vetoes) == len(said):", *_SURE),
     mutant(_CONFIDENCE, "may_be |= _movers(frame, row, pace)", "pass", *_SURE),
     mutant(_CONFIDENCE, "float(np.median(held)) if held", "float(np.max(held)) if held", *_SURE),
-    mutant(_CONFIDENCE, "(holds or lead >= EARNING.least_lead)", "True", *_SURE),
-    mutant(_CONFIDENCE, "(holds or lead >= EARNING.least_lead)", "(lead >= EARNING.least_lead)", *_SURE),
+    mutant(_CONFIDENCE, "lead / EARNING.least_lead + holds / EARNING.holds >= 1", "True", *_SURE),
+    mutant(_CONFIDENCE, "+ holds / EARNING.holds >= 1", ">= 1", *_SURE),
     # what shows nothing
     mutant(_OBSERVE, "        blank=blank(image),\n", "", *_OBSERVED),
     mutant(_OBSERVE, "            blank=self.blank,\n", "", *_OBSERVED),
@@ -248,7 +260,7 @@ MUTANTS = [
     # detection and what is measured of a frame
     mutant(_DETECT, "weight = group[:, 4:5] ** 2", "weight = group[:, 4:5]", *_DETECTED),
     mutant(
-        _DETECT, "(np.concatenate(both) for both in zip(fine[1:], coarse[1:], strict=True))", "fine[1:]", *_DETECTED
+        _DETECT, "(np.concatenate(rows) for rows in zip(fine[1:], coarse[1:], strict=True))", "fine[1:]", *_DETECTED
     ),
     mutant(_DETECT, "part &= ~side_by_side(others, best)", "pass", *_DETECTED),
     mutant(

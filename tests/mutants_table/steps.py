@@ -240,7 +240,7 @@ MUTANTS = [
     mutant(_MUST, "np.clip(box, low, high)", "np.asarray(box)", *_HELD),
     mutant(_MUST, "_to_rim(_within(must, frame), frame)", "_within(must, frame)", *_HELD),
     mutant(_MUST, "faces=placed(found.faces)", "faces=placed(found.faces[:0])", *_HELD),
-    mutant(_MUST, "people=np.concatenate([people, placed(there)])", "people=people[:0]", *_HELD),
+    mutant(_MUST, "people=np.concatenate([people, there])", "people=people[:0]", *_HELD),
     mutant(_MUST, "(-1 if subject.row is None else subject.row)", "-1", *_HELD),
     mutant(
         _MUST,
