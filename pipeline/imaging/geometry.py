@@ -108,3 +108,8 @@ def widened(box: Box, aspect: float, height: int, width: int) -> Box:
     left = min(max((x0 + x1 - w) / 2, 0.0), 1 - w)
     top = min(max((y0 + y1 - h) / 2, 0.0), 1 - h)
     return Box(left, top, left + w, top + h)
+
+
+def around(a: HeightBox, b: HeightBox) -> HeightBox:
+    """The box around both."""
+    return HeightBox(min(a.x0, b.x0), min(a.y0, b.y0), max(a.x1, b.x1), max(a.y1, b.y1))

@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from pipeline.imaging.geometry import Box
-from pipeline.types import F32, Part
+from pipeline.types import F32, F64, Part
 
 _REACH = 6  # pixels about a place that the turn looks at: Lanczos over 8x8, the range of 3x3, and rounding
 
@@ -77,3 +77,11 @@ def inscribed(degrees: float, height: int, width: int, aspect: float | None = No
     )
     x, y = half / width, half / ratio / height
     return Box(0.5 - x, 0.5 - y, 0.5 + x, 0.5 + y)
+
+
+def inside_share(crops: F64, boxes: F64) -> F64:
+    """(crops, boxes), 0 to 1: the share of each of `boxes` (N, 4) inside each of `crops` (M, 4)."""
+    w = np.minimum(crops[:, None, 2], boxes[None, :, 2]) - np.maximum(crops[:, None, 0], boxes[None, :, 0])
+    h = np.minimum(crops[:, None, 3], boxes[None, :, 3]) - np.maximum(crops[:, None, 1], boxes[None, :, 1])
+    area = np.maximum((boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1]), 1e-9)
+    return np.asarray(np.maximum(w, 0) * np.maximum(h, 0) / area)

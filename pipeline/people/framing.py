@@ -14,7 +14,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.imaging.geometry import HeightBox
+from pipeline.imaging.geometry import HeightBox, around
+from pipeline.imaging.turning import inside_share
 from pipeline.types import F64
 
 
@@ -26,7 +27,6 @@ class Framing:
     faces cut), where no other source stands beside a number.
     """
 
-    # How large: in heights of the subject, and in sizes against the wished one.
     loosest: float = 1.55  # a crop looser than this is not one, if nothing forces it; tests.crops allows 1.6
     sizes: tuple[float, ...] = (0.94, 1.0, 1.06, 1.14, 1.24)  # larger ones more: room is lost less than a hand
     zoom: float = 0.015  # share by which crops of a burst grow or shrink a frame at most: one camera took them
@@ -182,15 +182,11 @@ def _held_beside(constraints: Sequence[CropConstraints], style: Style) -> list[C
     result = []
     for at, own in enumerate(constraints):
         for beside in constraints[max(0, at - 1) : at + 2]:
-            must, needed = _around(own.must, beside.must), _around(own.needed, beside.needed)
+            must, needed = around(own.must, beside.must), around(own.needed, beside.needed)
             if _fits(must, own, style.aspect):
                 own = replace(own, must=must, needed=needed)
         result.append(own)
     return result
-
-
-def _around(a: HeightBox, b: HeightBox) -> HeightBox:
-    return HeightBox(min(a.x0, b.x0), min(a.y0, b.y0), max(a.x1, b.x1), max(a.y1, b.y1))
 
 
 def _heights(constraints: Sequence[CropConstraints], style: Style) -> F64:
@@ -270,8 +266,7 @@ def _propose(constraints: CropConstraints, style: Style, size: float, wished: F6
 
 
 def _beside(constraints: CropConstraints, wide: float) -> F64:
-    """(N,) middles of crops so wide that just hold, or just leave out, what must not be cut: between two people there
-    may be room for one of these alone."""
+    """(N,) middles of crops so wide that just hold, or just leave out, what must not be cut."""
     edges = _whole(constraints)[:, [0, 2]].ravel()
     return np.concatenate([edges - wide / 2, edges + wide / 2])
 
@@ -282,10 +277,10 @@ def _placed(
     """(N, 3) crops of this height all over the places they may have, those with their middle at `across` too."""
     half = np.array([size * style.aspect / 2, size / 2])
     lowest, highest = _range(constraints, half)
-    around = np.clip(middle, lowest, highest)
+    nearest = np.clip(middle, lowest, highest)
     further = [x for x in across if lowest[0] <= x <= highest[0]]
-    xs = np.unique(np.concatenate([np.linspace(lowest[0], highest[0], FRAMING.columns), around[:1], further]))
-    ys = np.unique(np.append(np.linspace(lowest[1], highest[1], FRAMING.rows), around[1]))
+    xs = np.unique(np.concatenate([np.linspace(lowest[0], highest[0], FRAMING.columns), nearest[:1], further]))
+    ys = np.unique(np.append(np.linspace(lowest[1], highest[1], FRAMING.rows), nearest[1]))
     grid = np.stack(np.meshgrid(xs, ys), axis=-1).reshape(-1, 2)
     return np.column_stack([grid, np.full(len(grid), size)])
 
@@ -302,7 +297,7 @@ def cuts(crops: F64, constraints: CropConstraints, aspect: float) -> NDArray[np.
     too of who touches the subject, a face that is no far one, or what may be a ball."""
     half = crops[:, 2:3] * np.array([aspect / 2, 0.5])
     box = np.concatenate([crops[:, :2] - half, crops[:, :2] + half], axis=1)
-    return np.asarray((_cut(_inside_share(box, _whole(constraints))) > 0).any(axis=1))
+    return np.asarray((_cut(inside_share(box, _whole(constraints))) > 0).any(axis=1))
 
 
 def _whole(constraints: CropConstraints) -> F64:
@@ -345,15 +340,15 @@ def _costs(crops: F64, constraints: CropConstraints, style: Style, height: float
     cost += FRAMING.size * np.log(crops[:, 2] / height) ** 2
     tall = constraints.subject[3] - constraints.subject[1]
     if len(constraints.faces):
-        part = _inside_share(box, constraints.faces)
+        part = inside_share(box, constraints.faces)
         large = (constraints.faces[:, 3] - constraints.faces[:, 1]) / tall
         cost += (_cut(part) * np.where(large > FRAMING.far, FRAMING.face, FRAMING.far_face)).sum(axis=1)
     if len(constraints.balls):
-        cost += FRAMING.ball * _cut(_inside_share(box, constraints.balls)).sum(axis=1)
+        cost += FRAMING.ball * _cut(inside_share(box, constraints.balls)).sum(axis=1)
     if len(constraints.people):
         ratio = _heights_of(constraints) / tall
         cost += _people_cost(box, constraints.people, ratio)
-        cost += FRAMING.limb * (_cut(_inside_share(box, constraints.limbs)) * (ratio >= FRAMING.near)).sum(axis=1)
+        cost += FRAMING.limb * (_cut(inside_share(box, constraints.limbs)) * (ratio >= FRAMING.near)).sum(axis=1)
     return np.asarray(cost)
 
 
@@ -363,25 +358,17 @@ def _people_cost(box: F64, people: F64, ratio: F64) -> F64:
     ratio  (N,) their heights against the subject's
     """
     sizes = np.minimum(ratio, FRAMING.largest)
-    torsos = FRAMING.torso * _cut(_inside_share(box, _torsos(people))) * (ratio >= FRAMING.near)
+    torsos = FRAMING.torso * _cut(inside_share(box, _torsos(people))) * (ratio >= FRAMING.near)
     heads = people.copy()
     heads[:, 3] = people[:, 1] + FRAMING.head_height * (people[:, 3] - people[:, 1])
     middle, half = (people[:, 0] + people[:, 2]) / 2, (people[:, 2] - people[:, 0]) * (FRAMING.head_width / 2)
     heads[:, 0], heads[:, 2] = middle - half, middle + half
     feet = people.copy()
     feet[:, 1] = people[:, 3] - FRAMING.feet_height * (people[:, 3] - people[:, 1])
-    part = _inside_share(box, people)
-    cost = FRAMING.head * _cut(_inside_share(box, heads)) + FRAMING.body * _cut(part) * part
-    cost = cost + FRAMING.feet * _cut(_inside_share(box, feet))
+    part = inside_share(box, people)
+    cost = FRAMING.head * _cut(inside_share(box, heads)) + FRAMING.body * _cut(part) * part
+    cost = cost + FRAMING.feet * _cut(inside_share(box, feet))
     return np.asarray((cost * sizes + torsos).sum(axis=1))
-
-
-def _inside_share(crops: F64, boxes: F64) -> F64:
-    """(crops, boxes): the share of each box inside each crop."""
-    w = np.minimum(crops[:, None, 2], boxes[None, :, 2]) - np.maximum(crops[:, None, 0], boxes[None, :, 0])
-    h = np.minimum(crops[:, None, 3], boxes[None, :, 3]) - np.maximum(crops[:, None, 1], boxes[None, :, 1])
-    area = np.maximum((boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1]), 1e-9)
-    return np.asarray(np.maximum(w, 0) * np.maximum(h, 0) / area)
 
 
 def _cut(share: F64) -> F64:
