@@ -69,6 +69,7 @@ MUTANTS = [
     mutant(_LAYOUT, "for member in filter(_is_known_by_bytes, members):", "for member in members:", *_COPIES),
     mutant(_LAYOUT, "self._claimed.get((target, folded(path)), entry.path) == entry.path]", "True]", *_COPIES),
     mutant(_LAYOUT, "if folded(path) not in self._own_paths and _is", "if _is", *_COPIES),
+    mutant(_LAYOUT, "if folded(str(path)) in self._own_paths:", "if False:", *_COPIES),
     mutant(_LAYOUT, "    return suffix_of(path) in _BY_CONTENT and not", "    return not", *_NAMED),
     mutant(_LAYOUT, '_BY_CONTENT and not any(part.startswith(".") for part in path.parts)', "_BY_CONTENT", *_NAMED),
     mutant(_CARD, "                    elif paths:\n                        left.append(target)", "", *_COPIES),

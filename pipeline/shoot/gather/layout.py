@@ -174,11 +174,16 @@ class Layout:
         return any(self._begins_alike(entry, target, there) for target, there in found)
 
     def _elsewhere(self, members: Sequence[Entry]) -> Home | None:
-        """Where a person has put another file of the group: it is found by name and first bytes."""
+        """Where a person has put another file of the group: it is found by name and first bytes.
+
+        Not the copy of another file of the card: the same picture may lie in two folders of one card.
+        """
         for member in filter(_is_known_by_bytes, members):
             name = portable(PurePosixPath(member.path).name)
             for target in self._targets:
                 for path in filter(_is_seen, map(PurePosixPath, target.named(name, member.size))):
+                    if folded(str(path)) in self._own_paths:
+                        continue
                     there = target.at(str(path))
                     if there is not None and self._begins_alike(member, target, there):
                         return str(path.parent), split(path.name)[0]

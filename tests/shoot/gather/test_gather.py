@@ -387,6 +387,14 @@ def test_two_pictures_of_the_same_bytes_are_both_copied(tmp_path: Path) -> None:
     assert gather(card, shoot)[0].copied == 0
 
 
+def test_a_picture_that_lies_in_two_folders_of_a_card_stays_in_both(tmp_path: Path) -> None:
+    card, shoot, second = tmp_path / "CARD", tmp_path / "shoot", tmp_path / "second"
+    for place in ("first/A.JPG", "second/A.JPG"):
+        put(card / place, content("the same picture"))
+    (result,) = gather(card, shoot, second)
+    assert result.whole and set(sums(shoot)) == set(sums(second)) == {"CARD/first/A.JPG", "CARD/second/A.JPG"}
+
+
 def test_a_copy_stands_for_the_file_of_its_name_first(tmp_path: Path) -> None:
     card, shoot = tmp_path / "CARD", tmp_path / "shoot"
     for name in ("HALL0001.JPG", "HALL0002.JPG"):
