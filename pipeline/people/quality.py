@@ -129,6 +129,10 @@ class Ranking:
     neighbour: float = 0.5
     behind: float = 0.25  # of what the best frame of the burst has more counts against a frame
     again: float = 15.0  # points off for a frame that is much like a better one; of a moment two are 4 or 5 at most
+    # The second of a moment is one share in so many of the burst away from the best, two frames at least, where that
+    # costs no more points than this: what one frame of a burst differs from the next by, and less than a lost face.
+    instants: int = 3
+    hardly: float = 6.0
     # Of a shoot, one in so many is 5 at most, and one in so many 4 or 5 at most; fewer where few are so good.
     fives: int = 10
     fours: int = 4

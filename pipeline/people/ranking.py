@@ -70,13 +70,16 @@ def rank(
     points = {name: round(_score(one, qualities[name], usual), 1) for name, one in parts.items()}
     looks = {name: look for name in parts if (look := qualities[name].look) is not None}
     better = better_ones(grouped, looks, points, held)
-    more = _beyond_two(better, points, held)
+    more = _beyond_two(better, points, held, grouped)
     scores: dict[str, float] = {}
     for names in grouped:
         best = max((points[n] for n in names), default=0.0)
         for n in names:
             score = points[n] - RANKING.behind * (best - points[n]) - (RANKING.again if n in better else 0.0)
             scores[n] = round(max(0.0, _below_four(score) if n in more else score), 1)
+    for n, second in more.items():  # what was passed over as a neighbour of the best goes after the second
+        if points[n] >= points[second]:
+            scores[n] = round(max(0.0, min(scores[n], scores[second] - 0.1)), 1)
     ratings = _ratings(scores, better)
     moments: dict[str, int] = {}
     alike = Counter(one for name, one in better.items() if name not in held)
@@ -120,12 +123,29 @@ def _score(parts: Parts, one: Quality, usual: float) -> float:
     return left * _sum(parts, one)
 
 
-def _beyond_two(better: Mapping[str, str], points: Mapping[str, float], held: Collection[str]) -> set[str]:
-    """The frames of a moment beside the best and the second, which a person may choose instead."""
+def _beyond_two(
+    better: Mapping[str, str], points: Mapping[str, float], held: Collection[str], bursts: Sequence[Sequence[str]]
+) -> dict[str, str]:
+    """The frames of a moment beside the best and the second, which a person may choose instead; for each the second.
+
+    The second is of another instant where one is hardly worse: who asks for two of a burst wants no two neighbours.
+    """
+    place = {name: (burst, at, len(names)) for burst, names in enumerate(bursts) for at, name in enumerate(names)}
+
+    def beside(name: str, other: str) -> bool:
+        (burst, at, count), (burst2, at2, _) = place[name], place[other]
+        return burst == burst2 and abs(at - at2) < max(2, count // RANKING.instants)
+
     of: dict[str, list[str]] = {}
     for name in sorted(better, key=lambda n: (n in held, -points[n], n)):
         of.setdefault(better[name], []).append(name)
-    return {name for names in of.values() for name in names[1:]}
+    found: dict[str, str] = {}
+    for best, names in of.items():
+        least = points[names[0]] - RANKING.hardly
+        as_good = [n for n in names if points[n] >= least and (n in held) is (names[0] in held)]
+        second = next((n for n in as_good if not beside(n, best)), names[0])
+        found |= {n: second for n in names if n != second}
+    return found
 
 
 def _below_four(score: float) -> float:

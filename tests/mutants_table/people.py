@@ -25,7 +25,7 @@ _FLOWN = ("people/test_motion.py",)
 _FRAMED = ("people/test_framing_rules.py", "people/test_framing.py")
 _WORTHY = ("people/test_subject_rules.py", "people/test_subject.py")
 _TRACKED = ("people/test_tracking_rules.py", "people/test_tracking.py")
-_RANKED = ("people/test_ranking_rules.py", "people/test_ranking.py")
+_RANKED = ("people/test_ranking_rules.py", "people/test_ranking.py", "people/test_ranking_words.py")
 _NUMBERED = (
     "people/test_number_rules.py",
     *(
@@ -79,6 +79,8 @@ MUTANTS = [
     mutant(_RANKING, "q.subject and not q.guessed]", "q.subject]", *_RANKED),
     mutant(_RANKING, "min(usual - RANKING.lost, RANKING.unseen)", "RANKING.unseen", *_RANKED),
     mutant(_RANKING, "_below_four(score) if n in more else score", "score", *_RANKED),
+    mutant(_RANKING, "(n for n in as_good if not beside(n, best))", "iter(as_good)", *_RANKED),
+    mutant(_RANKING, "min(scores[n], scores[second] - 0.1)", "scores[n]", *_RANKED),
     mutant(_RANKING, "for name in names[1:]}", "for name in names}", *_RANKED),
     mutant(_RANKING, "for other in shown if places[other] < places[n]]", "for other in shown if other != n]", *_RANKED),
     mutant(_RANKING, "2 * len(have) < len(burst) and all(", "all(", *_RANKED),

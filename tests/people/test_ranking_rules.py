@@ -55,6 +55,15 @@ def of_shoot(sharpest: float) -> float:
     return rank([Burst((name,)) for name in frames], frames)["F060"].score - 62
 
 
+def second_of(count: int, at: int, best: int = 3, worse: float = 0.0) -> bool:
+    """Whether a frame of one moment is its second, before one beside the best that has so many more points."""
+    frames = [replace(GOOD, look=_LOOK, ball=1.0, whole=0.0) for _ in range(count)]
+    frames[best], frames[best + 1] = replace(frames[best], whole=1.0), replace(frames[best], whole=0.9)
+    frames[at] = replace(frames[at], whole=0.9 - (worse - 2) / POINTS.whole if worse else 0.9)
+    found = ranked(*frames)
+    return found[at].place == 2
+
+
 def quality(**more: float) -> Quality:
     (subject,) = find_subjects([observed([(0.4, 0.2, 0.6, 0.9, 0.9)])])
     assert subject is not None
@@ -223,6 +232,10 @@ SCENARIOS: dict[str, Scenario] = {
     "RANKING.neighbour": lambda: near(100 - ranked(replace(GOOD, ball=0.0), GOOD)[1].score, 8 / 3),
     "RANKING.behind": lambda: near(ranked(replace(GOOD, whole=0.0), GOOD)[0].score, 86 - 0.25 * 14, 0.003),
     "RANKING.again": lambda: near(again(), 15),
+    "RANKING.instants": lambda: (
+        second_of(9, at=6) and not second_of(9, at=5) and second_of(7, at=1) and second_of(5, at=0, best=2)
+    ),
+    "RANKING.hardly": lambda: turns(lambda points: not second_of(9, at=6, worse=points), 6.0, by=0.05),
     "RANKING.fives": lambda: counts(200)[0] == 20 and counts(9)[0] == 0,
     "RANKING.fours": lambda: counts(200)[1] == 50,
     "RANKING.ratings": lambda: all(
