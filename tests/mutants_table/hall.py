@@ -9,6 +9,12 @@ _MEMORY = ("engine/hall/test_memory.py",)
 _RUN = ("engine/hall/test_run_with_memory.py",)
 
 MUTANTS = [
+    mutant(
+        "engine/hall/picture.py",
+        "(c.isascii() or c in _DRAWN)",
+        "ord(c) < 0x250",
+        "engine/hall/test_findings.py::test_names_of_halls_and_cameras_are_drawn_in_signs_that_the_font_has",
+    ),
     mutant(_UNCHANGED, "if not own or seen < RULES.recognised:", "if not own and seen < -1:", *_MEMORY),
     mutant(_UNCHANGED, "beside = [i for i in off if off[i] > RULES.off]", "beside = []", *_MEMORY),
     mutant(_UNCHANGED, "abs(p.brighter) > RULES.dimmer]", "abs(p.brighter) > 9]", *_MEMORY),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import math
+import unicodedata
 from collections.abc import Sequence
 
 import numpy as np
@@ -21,11 +22,19 @@ _COLOUR = {"good": (20, 106, 84), "look": (176, 74, 10), "unknown": (98, 102, 10
 _WORD = {"good": "fine", "look": "look", "unknown": "not known"}
 _MOST_ENDS, _MOST_POINTS = 4, 4000
 _RANGE = 2.0  # EV that the line of time shows at the most, each way
+_DRAWN = frozenset("·°±’‘“”")  # what the font has beside ASCII, as far as it is used
+# Letters that Unicode does not decompose, and signs, as they are typed without them.
+_SPELLED = str.maketrans({"ß": "ss", "ø": "o", "Ø": "O", "æ": "ae", "Æ": "Ae", "œ": "oe", "Œ": "Oe", "ł": "l", "Ł": "L",
+                          "đ": "d", "Đ": "D", "ð": "d", "þ": "th", "ı": "i",
+                          **dict.fromkeys("−–—", "-"), "×": "x"})  # fmt: skip
 _Point = tuple[float, float]
 
 
 def picture(found: HallFindings, title: str) -> bytes:
-    """A PNG (ISO/IEC 15948), 1,600 pixels wide. title  what it is about; signs that the font lacks are left out."""
+    """A PNG (ISO/IEC 15948), 1,600 pixels wide. title  what it is about.
+
+    Letters that the font lacks are drawn without their marks, and other signs left out.
+    """
     drawing = _Drawing()
     drawing.heading(title, found)
     drawing.ends(found)
@@ -242,8 +251,9 @@ class _Drawing:
 
 
 def _printable(text: str) -> str:
-    """Without signs that Pillow's own font does not have, and without line breaks."""
-    return "".join(c for c in " ".join(text.split()) if c.isprintable() and ord(c) < 0x250)
+    """In the signs that Pillow's own font has, a letter with a mark as the letter, and without line breaks."""
+    plain = unicodedata.normalize("NFKD", " ".join(text.split()).translate(_SPELLED))
+    return "".join(c for c in plain if c.isprintable() and (c.isascii() or c in _DRAWN))
 
 
 def _clock(seconds: float) -> str:

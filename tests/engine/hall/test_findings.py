@@ -8,12 +8,13 @@ from dataclasses import replace
 
 import numpy as np
 import PIL.Image
+import PIL.ImageFont
 import pytest
 from pipeline.fixtures.hall import right_share
 from pipeline.fixtures.light import Lamp
 
 from pipeline.engine.hall.gather import hall_findings, scene_levels
-from pipeline.engine.hall.picture import WIDTH, picture
+from pipeline.engine.hall.picture import WIDTH, _printable, picture
 from pipeline.engine.hall.sentences import ends
 from pipeline.light.hall.findings import EndLight, HallFindings
 from pipeline.light.scene_white import WhiteSource
@@ -132,3 +133,13 @@ def test_the_picture_can_be_drawn_with_and_without_numbers(dim) -> None:
         drawn = PIL.Image.open(io.BytesIO(picture(one, title)))
         assert drawn.format == "PNG" and drawn.width == WIDTH and drawn.height > 600
         assert np.ptp(np.asarray(drawn)) > 200
+
+
+def test_names_of_halls_and_cameras_are_drawn_in_signs_that_the_font_has() -> None:
+    """Unicode Standard, annex 15 (NFKD), for the letters below the marks; a sign the font lacks is drawn as a box."""
+    assert (
+        _printable("Großsporthalle Übach, Łódź\nTromsøhallen −2 °C") == "Grosssporthalle Ubach, Lodz Tromsohallen -2 °C"
+    )
+    font = PIL.ImageFont.load_default(24)
+    box = bytes(font.getmask("\uffff"))
+    assert not [c for c in _printable("".join(map(chr, range(0x21, 0x3000)))) if bytes(font.getmask(c)) == box]
