@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
@@ -68,8 +69,9 @@ def with_names(frames: Sequence[Frame], memory: NameMemory = NOTHING_KNOWN) -> t
     found, formerly = _recalled(frames, memory)
     taken = {folded(known.name) for known in memory.files}
     names = {relative: known.name for relative, known in found.items()}
+    rows = _written(frames, memory.written, taken)
     for frame in frames:
-        written = memory.written.get(frame.relative, "")
+        written = rows[frame.relative]
         if frame.relative not in names and _may_be_called(frame, written) and folded(written) not in taken:
             names[frame.relative] = written
             taken.add(folded(written))
@@ -147,6 +149,18 @@ def _may_be_called(frame: Frame, name: str) -> bool:
     """Whether a row's name fits the file beside it: a person may have copied the row and changed one of the two."""
     last = folded(name).rpartition("/")[2]
     return any(last in (_stem(r), folded(PurePosixPath(r).name)) for r in frame.relatives)
+
+
+def _written(frames: Sequence[Frame], written: Mapping[str, str], taken: Collection[str]) -> dict[str, str]:
+    """Path of a frame -> its name by frames.csv, "" where that has none.
+
+    A suffix that only keeps a spreadsheet from taking the name for a number or a date (`frame_table`) is no part of
+    it, or deliveries would be called HALL0001.dng.jpg; where two would be alike without, it stays.
+    """
+    asked = {f.relative: (written.get(f.relative, ""), PurePosixPath(f.relative).suffix) for f in frames}
+    bare = {relative: name.removesuffix(suffix) for relative, (name, suffix) in asked.items()}
+    count_of = Counter([*map(folded, bare.values()), *taken])
+    return {r: bare[r] if count_of[folded(bare[r])] == 1 else name for r, (name, _) in asked.items()}
 
 
 def _first_come(frame: Frame) -> tuple[bool, datetime, str]:

@@ -22,6 +22,9 @@ MUTANTS = [
     mutant(_NAMES, "for recall in (same_file, same_bytes_and_stem,", "for recall in (same_bytes,", *_NAMED),
     mutant(_NAMES, "taken = {folded(known.name) for known in memory.files}", "taken: set[str] = set()", *_NAMED),
     mutant(_NAMES, "and _may_be_called(frame, written) and", "and written and", *_NAMED),
+    mutant(_NAMES, "name.removesuffix(suffix) for", "name for", *_NAMED),
+    mutant(_NAMES, "if count_of[folded(bare[r])] == 1 else name", "if True else name", *_NAMED),
+    mutant(_NAMES, "[*map(folded, bare.values()), *taken]", "map(folded, bare.values())", *_NAMED),
     mutant(
         _NAMES,
         "return _union(self._spelled.lasts.get(key, ()) for key in keys), True",

@@ -108,6 +108,18 @@ def test_what_frames_csv_says_counts_where_it_fits_the_file() -> None:
     assert names(*files, memory=taken) == {"a/A.nef": "a/A", "b/A.nef": "b/A"}
 
 
+def test_a_suffix_that_frames_csv_has_for_a_spreadsheet_is_no_part_of_the_name() -> None:
+    """Or deliveries would be called HALL0001.nef.jpg."""
+    files = (file("HALL0001.nef", 1), file("x/HALL0002.nef", 2), file("x/HALL0002.jpg", 9))
+    rows = {"HALL0001.nef": "HALL0001.nef", "x/HALL0002.nef": "x/HALL0002.nef", "x/HALL0002.jpg": "x/HALL0002.jpg"}
+    got = names(*files, memory=NameMemory(written=rows))
+    assert got == {"HALL0001.nef": "HALL0001", **{f: f for f in ("x/HALL0002.nef", "x/HALL0002.jpg")}}
+    taken = NameMemory((known("gone.nef", name="HALL0001"),), written={"x/HALL0001.nef": "HALL0001.nef"})
+    assert names(file("x/HALL0001.nef"), memory=taken) == {"x/HALL0001.nef": "HALL0001.nef"}
+    found = FrameIndex(with_names(files[:1], NameMemory(written=rows))[0])
+    assert found.find("HALL0001.nef") == ("HALL0001", "")
+
+
 def test_names_that_a_disk_takes_for_one_are_two() -> None:
     """Unicode Standard Annex 15 for the compositions of é."""
     got = names(file("a/caf\u00e9.nef"), file("b/CAFE\u0301.nef"), file("c/Caf\u00e9.nef"))
