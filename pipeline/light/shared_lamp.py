@@ -83,7 +83,7 @@ class SharedLamp:
     def on(self, tiles: tuple[int, int], whole: bool) -> F64:
         """(F, T, 3) stops by part over tiles, exposure not in them; whole: with what all frames have in common."""
         place = _Place.on(tiles)
-        found = np.stack([_light(self, f, place)[0] for f in range(len(self.phases))])
+        found = np.stack([_light(self, f, place) for f in range(len(self.phases))])
         return np.asarray(found if whole else found - found.mean(axis=0))
 
     def maps(self, tiles: tuple[int, int], whole: bool) -> F64:
@@ -149,33 +149,34 @@ def fitted(
     place, every, known = _Place.on(tiles), range(len(seen)), np.nan_to_num(seen)
     none = replace(lamp, amplitudes=0 * lamp.amplitudes, harmonic=0 * lamp.harmonic, exposure=0 * lamp.exposure)
     expected, trust = none._values(), np.zeros_like(weight)
-    light = np.stack([_light(lamp, f, place)[0] for f in every])
+    light = np.stack([_light(lamp, f, place) for f in every])
     scene = np.zeros(seen.shape[1:]) if whole else -light.mean(axis=0)
     size, frames = len(expected), len(expected) - _OWN * len(seen)
     for step in range(steps):
-        normal, target, moved = np.zeros((size, size)), np.zeros(size), np.zeros((*scene.shape, size))
+        normal, target, moved = np.zeros((size, size)), np.zeros(size), np.zeros((3, len(scene), size))
         rest = np.zeros_like(known)
         for f in every:
-            light, slopes = _light(lamp, f, place)
+            light, slopes = _slopes(lamp, f, place)
             rest[f] = known[f] - light - lamp.exposure[f]
             left = np.where(np.isfinite(seen[f]), rest[f] - scene, np.nan)
             trust[f] = weigh(left, weight[f], tiles, step)
             own = np.r_[0:frames, frames + _OWN * f : frames + _OWN * (f + 1)]
-            for part in range(3):
-                weighted = slopes[:, part] * trust[f, :, part, None]
-                normal[np.ix_(own, own)] += weighted.T @ slopes[:, part]
+            for part, slope in enumerate(slopes):
+                weighted = slope * trust[f, :, part, None]
+                normal[np.ix_(own, own)] += weighted.T @ slope
                 target[own] += weighted.T @ rest[f, :, part]
-                moved[:, part, own] += weighted
+                moved[part, :, :frames] += weighted[:, :frames]
+                moved[part, :, own[frames:]] = weighted[:, frames:].T
         scene, share = _common(rest, trust)
         for part in range(3):
-            normal -= (moved[:, part] * share[:, part, None]).T @ moved[:, part]
-            target -= moved[:, part].T @ scene[:, part]
+            normal -= (moved[part] * share[:, part, None]).T @ moved[part]
+            target -= moved[part].T @ scene[:, part]
         prior = 1 / lamp._spread() ** 2
         by = np.linalg.solve(normal + np.diag(prior), target - prior * (lamp._values() - expected))
         widest = float(np.abs(by[frames::_OWN]).max())
         lamp = lamp._moved(np.asarray(by * min(1.0, SHARED_LAMP.turn / max(widest, _NOTHING)), dtype=np.float64))
     level = known - lamp.exposure[:, None]
-    lit = np.stack([_light(lamp, f, place)[0] for f in every])
+    lit = np.stack([_light(lamp, f, place) for f in every])
     before, after = (float((trust * (one - _common(one, trust)[0]) ** 2).sum()) for one in (level, level - lit))
     return lamp, 1 - after / max(before, _NOTHING)
 
@@ -187,30 +188,52 @@ def _common(values: F64, weight: F64) -> tuple[F64, F64]:
     return (values * weight).sum(axis=0) * share, share
 
 
-def _light(lamp: SharedLamp, frame: int, place: _Place) -> tuple[F64, F64]:
-    """(T, 3) stops of a frame by part, without its exposure; (T, 3, P) their slopes by amplitudes, harmonic, cycles,
-    and the frame's own phase and exposure."""
-    angle = lamp.phases[frame] + np.pi * lamp.cycles * place.rows
-    once, twice = (np.stack([np.cos(n * angle), np.sin(n * angle)], axis=1) for n in (1, 2))
-    turned = (np.stack([-wave[:, 1], wave[:, 0]], axis=1) for wave in (once, twice))
-    few = place.functions[:, : lamp.harmonic.shape[1]]
-    main = np.einsum("tk,pki->tpi", place.functions, lamp.amplitudes)
-    other = np.einsum("tk,pki->tpi", few, lamp.harmonic)
-    parts = np.einsum("tpi,ti->tp", main, once) + np.einsum("tpi,ti->tp", other, twice)
-    light = np.maximum(1 + parts @ TO_CHANNELS, _DARKEST)
-    mixed = np.einsum("pc,tc,cq->tqp", TO_CHANNELS, 1 / (light * np.log(2)), TO_PARTS)
-    turn, turn_twice = turned
-    by_angle = np.einsum("tpi,ti->tp", main, turn) + 2 * np.einsum("tpi,ti->tp", other, turn_twice)
-    turning = np.einsum("tqp,tp->tq", mixed, by_angle)
-    count = len(angle)
-    slopes = [
-        np.einsum("tqp,tk,ti->tqpki", mixed, place.functions, once, optimize=True).reshape(count, 3, -1),
-        np.einsum("tqp,tk,ti->tqpki", mixed, few, twice, optimize=True).reshape(count, 3, -1),
-        (turning * np.pi * place.rows[:, None])[..., None],
-        turning[..., None],
-        np.broadcast_to(np.eye(3), (count, 3, 3)),
-    ]
-    return np.log2(light) @ TO_PARTS, np.concatenate(slopes, axis=2)
+def _light(lamp: SharedLamp, frame: int, place: _Place) -> F64:
+    """(T, 3) stops of a frame by part, without its exposure."""
+    return np.asarray(np.log2(_Turned.of(lamp, frame, place).light) @ TO_PARTS)
+
+
+def _slopes(lamp: SharedLamp, frame: int, place: _Place) -> tuple[F64, F64]:
+    """`_light`, and (3, T, P) the slopes of each part by amplitudes, harmonic, cycles, and the frame's own phase and
+    exposure."""
+    turned = _Turned.of(lamp, frame, place)
+    first, second = lamp.amplitudes.size, lamp.harmonic.size
+    slopes = np.zeros((3, len(place.rows), first + second + 1 + _OWN))
+    by_part = np.einsum("pc,tc,cq->qtp", TO_CHANNELS, 1 / (turned.light * np.log(2)), TO_PARTS, optimize=True)
+    for slope, mixed in zip(slopes, by_part, strict=True):
+        slope[:, :first] = (mixed[:, :, None] * turned.first[:, None]).reshape(len(slope), -1)
+        slope[:, first : first + second] = (mixed[:, :, None] * turned.second[:, None]).reshape(len(slope), -1)
+        slope[:, first + second + 1] = (mixed * turned.by_angle).sum(axis=1)
+        slope[:, first + second] = slope[:, first + second + 1] * np.pi * place.rows
+    slopes[:, :, -3:] = np.eye(3)[:, None]
+    return np.log2(turned.light) @ TO_PARTS, slopes
+
+
+@dataclass(frozen=True)
+class _Turned:
+    """A frame's lamp at the places of tiles: light (T, 3) of channels; first (T, 2 K), second (T, 2 K') what amplitudes
+    and harmonic are multiplied with; by_angle (T, 3) how the parts of the light change with the phase."""
+
+    light: F64
+    first: F64
+    second: F64
+    by_angle: F64
+
+    @staticmethod
+    def of(lamp: SharedLamp, frame: int, place: _Place) -> _Turned:
+        angle = lamp.phases[frame] + np.pi * lamp.cycles * place.rows
+        once, twice = (np.stack([np.cos(n * angle), np.sin(n * angle)], axis=1) for n in (1, 2))
+        few = place.functions[:, : lamp.harmonic.shape[1]]
+
+        def products(functions: F64, wave: F64) -> F64:
+            return (functions[:, :, None] * wave[:, None]).reshape(len(angle), -1)
+
+        main, other = lamp.amplitudes.reshape(3, -1).T, lamp.harmonic.reshape(3, -1).T
+        first, second = products(place.functions, once), products(few, twice)
+        light = np.maximum(1 + (first @ main + second @ other) @ TO_CHANNELS, _DARKEST)
+        turn, turn_twice = (np.stack([-wave[:, 1], wave[:, 0]], axis=1) for wave in (once, twice))
+        by_angle = products(place.functions, turn) @ main + 2 * products(few, turn_twice) @ other
+        return _Turned(light, first, second, by_angle)
 
 
 def _level(waves: F64) -> F64:

@@ -90,7 +90,7 @@ MUTANTS = [
     mutant("light/flicker.py", "np.linalg.solve(whole - grams,", "np.linalg.solve(whole,", *_UNSURE_TESTS),
     mutant("light/flicker.py", "moved / np.diag(inverse @ data @ inverse)", "moved", *_UNSURE_TESTS),
     mutant("light/flicker.py", "* (across[-1] + 1) + across)", "+ across)", *_UNSURE_TESTS),
-    mutant("light/shared_lamp.py", "target -= moved[:, part].T @ scene[:, part]", "pass", *_LAMP_TESTS),
+    mutant("light/shared_lamp.py", "target -= moved[part].T @ scene[:, part]", "pass", *_LAMP_TESTS),
     mutant("light/shared_lamp.py", "rows[:, None] * across[:, 1:]", "0 * across[:, 1:]", *_LAMP_TESTS),
     mutant(
         "light/shared_lamp.py",
