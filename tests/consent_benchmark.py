@@ -108,7 +108,7 @@ def looks(asked: int, held: int) -> None:
     among = Looks(kept)
     others = [look(SAME.edge, SAME.points) for _ in range(64)]
     before = time.process_time()
-    found = sum(one is not None for one in among.same_as(others))
+    found = sum(bool(one) for one in among.same_as(others))
     took = time.process_time() - before
     print(f"{made - start:.0f} CPU seconds for the looks of {held}, {(before - made) / 64:.3f} for that of each other")
     print(f"{took / 64:.3f} CPU seconds to look for each, {asked * took / 64:.0f} for {asked}; {found} found")

@@ -18,6 +18,7 @@ from pipeline.shoot.copies import called_otherwise, copies, is_copy
 from pipeline.shoot.pictures import copied, same
 from pipeline.shoot.pictures.grey import grey_picture
 from pipeline.shoot.pictures.same import SAME, Look, Looks, agreement, enlarged, look_of
+from pipeline.shoot.pictures.shared import SHARED, best_hits
 from pipeline.types import Exif, Frame
 
 COURT = Path(__file__).resolve().parents[3] / "shared" / "data" / "court"
@@ -166,6 +167,36 @@ def test_a_copy_of_a_copy_is_held_and_what_is_only_near_leads_no_further(
     assert set(copies([held], {"TH1_0001"}, set())) == {"near"}
 
 
+def standing(seed: int) -> PIL.Image.Image:
+    """A hall before a camera that stands still: players cover a tenth of it, each time elsewhere."""
+    chance, picture = np.random.default_rng(seed + 50), drawn(0)
+    for _ in range(8):
+        x, y = map(int, chance.integers((0, 60), (440, 240)))
+        player = chance.integers(20, 235, (8, 4, 3)).astype(np.uint8)
+        picture.paste(PIL.Image.fromarray(player).resize((32, 64), PIL.Image.Resampling.NEAREST), (x, y))
+    return picture
+
+
+def test_of_a_camera_that_stands_still_the_copies_are_held_and_not_the_night(tmp_path: Path) -> None:
+    """No file says when it was taken: nine tenths of every picture are those of the one that is held."""
+    night = [saved(tmp_path, f"TH1_{at:04d}", standing(at)) for at in range(16)]
+    edits = ("smaller", "cropped", "mirrored", "brighter")
+    best = [saved(tmp_path, f"best {name}", EDITS[name](standing(3))) for name in edits]
+    found = copies([*night, *best], {"TH1_0003"}, set())
+    assert set(found) == {one.name for one in best}
+    twin = saved(tmp_path, "TH1_0020", standing(3))  # in the same row of numbers
+    assert set(copies([*night, twin], {"TH1_0003"}, set())) == {"TH1_0020"}
+    few = [*night[: SHARED.few], twin]  # all may be copies: nobody knows what is the hall's
+    assert set(copies(few, {"TH1_0003"}, set())) == {one.name for one in few} - {"TH1_0003"}
+
+
+def test_where_nothing_but_the_hall_is_to_be_seen_all_are_held(tmp_path: Path) -> None:
+    same_hall = [saved(tmp_path, f"TH1_{at:04d}", drawn(0)) for at in range(SHARED.few + 3)]
+    for at, frame in enumerate(same_hall):
+        frame.path.write_bytes(frame.path.read_bytes() + bytes([at]))
+    assert len(copies(same_hall, {"TH1_0003"}, set())) == len(same_hall) - 1
+
+
 def test_each_part_of_a_picture_has_its_points() -> None:
     strong = [cv2.KeyPoint(5 + at, 5, 4, 0, 1.0 - at / 100) for at in range(9)]
     weak = cv2.KeyPoint(600, 400, 4, 0, 0.1)
@@ -194,7 +225,7 @@ def test_real_frames_and_their_neighbours() -> None:
             copy = copy.mirrored() if name.startswith("mirrored") else copy
             assert agreement(copy, looks[4]) >= least, name
             assert agreement(looks[4], copy) >= least, f"{name}: the copy is held, and the whole is asked for"
-            [found] = Looks(looks).same_as([look(edit(picture.convert("RGB")))])
+            [found] = best_hits(Looks(looks).same_as([look(edit(picture.convert("RGB")))]))
             assert found is not None and found[0] == 4, name
     apart = [agreement(looks[4], one) for one in looks]
     assert min(apart[3], apart[5]) >= SAME.share  # 1/30 s

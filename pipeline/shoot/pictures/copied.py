@@ -11,7 +11,8 @@ from itertools import pairwise
 from pathlib import Path, PurePosixPath
 
 from pipeline.shoot.pictures.grey import Grey, UnreadPictureError, grey_picture
-from pipeline.shoot.pictures.same import SAME, Look, Looks, enlarged, look_of
+from pipeline.shoot.pictures.same import SAME, Hit, Look, Looks, enlarged, look_of
+from pipeline.shoot.pictures.shared import best_hits
 from pipeline.types import Frame
 
 _KEPT = 1 << 12  # frames whose looks stay in memory, all of a night: some 80 kB each, 200 of one that is held
@@ -34,12 +35,16 @@ def same_pictures(
         return
     known = [(frame, look) for frame in kept if (look := _look(frame, SAME.held, SAME.among)) is not None]
     among = Looks([look for _, look in known])
+    seen: list[Frame] = []
+    hits: list[list[Hit]] = []
     for start in range(0, len(asked), _AT_ONCE):
         some = asked[start : start + _AT_ONCE]
         looks = [(frame, look) for frame in some if (look := _look(frame, SAME.edge, SAME.points)) is not None]
-        for frame, found in zip([frame for frame, _ in looks], among.same_as([one for _, one in looks]), strict=True):
-            if found is not None and (of_copies or originals.may_be_copy(frame, known[found[0]][0])):
-                yield frame, known[found[0]][0].name, found[1] >= SAME.sure
+        seen += [frame for frame, _ in looks]
+        hits += among.same_as([look for _, look in looks])
+    for frame, found in zip(seen, best_hits(hits), strict=True):
+        if found is not None and (of_copies or originals.may_be_copy(frame, known[found[0]][0])):
+            yield frame, known[found[0]][0].name, found[1] >= SAME.sure
 
 
 def has_lost(frame: Frame) -> bool:

@@ -47,6 +47,7 @@ class SameConstants:
     agree: float = 0.8  # correlation of surroundings that show the same
     share: float = 0.5  # of the surroundings that must
     sure: float = 0.85  # share from which on one is surely a copy of the other
+    step: int = 8  # pixels from one place to the next of which it is kept whether two pictures agree there
 
 
 SAME = SameConstants()
@@ -117,6 +118,22 @@ def _spread(points: Sequence[Any], shape: tuple[int, ...], most: int) -> list[An
     return [points[at] for _, at in ranked[:most]]
 
 
+@dataclass(frozen=True)
+class Hit:
+    """A picture that shows the same moment as one that is looked for, as far as the two alone tell.
+
+    which  of the pictures; share  of the surroundings in which they agree; places  (h, w) of that picture, every
+    SAME.step pixels: UNTOLD, DIFFERS or AGREES
+    """
+
+    which: int
+    share: float
+    places: NDArray[np.uint8]
+
+
+UNTOLD, DIFFERS, AGREES = 0, 1, 2
+
+
 class Looks:
     """Pictures among which others are looked for.
 
@@ -136,22 +153,20 @@ class Looks:
         self._like, self._which = like[order], which[order]
         self._starts = np.searchsorted(group[order], np.arange(len(self._middles) + 1))
 
-    def same_as(self, looks: Sequence[Look]) -> list[tuple[int, float] | None]:
-        """For each of others (which of the pictures shows the same moment, in what share of the surroundings they
-        agree); None where none does. A mirror image shows the same."""
-        found: list[tuple[int, float] | None] = []
+    def same_as(self, looks: Sequence[Look]) -> list[list[Hit]]:
+        """For each of others which of the pictures show the same moment. A mirror image shows the same."""
         both = [(look, look.mirrored()) for look in looks]
         votes = self._votes([one for pair in both for one in pair])
-        for at, pair in enumerate(both):
-            tried = [(votes[2 * at + way], look) for way, look in enumerate(pair)]
-            found.append(max((hit for some, look in tried for hit in self._hits(some, look)), default=None, key=_share))
-        return found
+        tried = [[(votes[2 * at + way], look) for way, look in enumerate(pair)] for at, pair in enumerate(both)]
+        return [[hit for some, look in pair for hit in self._hits(some, look)] for pair in tried]
 
-    def _hits(self, votes: NDArray[np.int64], look: Look) -> Iterator[tuple[int, float]]:
+    def _hits(self, votes: NDArray[np.int64], look: Look) -> Iterator[Hit]:
         for at in np.argsort(-votes, kind="stable")[: SAME.most]:
             with suppress(UnreadPictureError):  # one of the two is not there any more
-                if votes[at] >= SAME.matched and (share := agreement(look, self.looks[at])) >= SAME.share:
-                    yield int(at), share
+                if votes[at] >= SAME.matched:
+                    share, places = compared(look, self.looks[at])
+                    if share >= SAME.share and places is not None:
+                        yield Hit(int(at), share, places)
 
     def _votes(self, looks: Sequence[Look]) -> NDArray[np.int64]:
         """(others, pictures) how many points of each look most like one of each picture, and enough like it."""
@@ -176,36 +191,42 @@ class Looks:
         return votes
 
 
-def _share(hit: tuple[int, float]) -> float:
-    return hit[1]
-
-
 def agreement(one: Look, other: Look) -> float:
     """In what share of the surroundings two pictures agree where they overlap, 0 to 1; 0 where no movement, turn,
     change of size and stretching lays one on the other."""
+    return compared(one, other)[0]
+
+
+def compared(one: Look, other: Look) -> tuple[float, NDArray[np.uint8] | None]:
+    """(`agreement`, the places of `other` as in `Hit`, None where the agreement is 0)."""
     import cv2
 
     if min(len(one.at), len(other.at)) < SAME.matched:
-        return 0.0
+        return 0.0, None
     alike = other.like.astype(np.float32) @ one.like.T.astype(np.float32)
     there, back = np.argmax(alike, axis=0), np.argmax(alike, axis=1)
     mutual = back[there] == np.arange(len(there))
     if mutual.sum() < SAME.matched:
-        return 0.0
+        return 0.0, None
     move, found = cv2.estimateAffine2D(
         other.at[there[mutual]], one.at[mutual], method=cv2.RANSAC, ransacReprojThreshold=SAME.near
     )
     if move is None or int(found.sum()) < SAME.matched or not _is_likely(move):
-        return 0.0
+        return 0.0, None
     # The smaller of the two is laid on the larger, of which it may be a part, or which may be a part of it.
     times = float(np.sqrt(abs(np.linalg.det(move[:, :2]))))
     here, there_of = one.grey(), other.grey()
+    wide, high = -(-there_of.shape[1] // SAME.step), -(-there_of.shape[0] // SAME.step)
+    placed = np.array(move) * [SAME.step, SAME.step, 1]
     if times < 1:
+        placed = np.array([[SAME.step, 0, 0], [0, SAME.step, 0]], dtype=np.float64)
         here, there_of, move, times = there_of, here, cv2.invertAffineTransform(move), 1 / times
     height, width = here.shape
     near, far = _blurred(here, SAME.fine * times), _blurred(there_of, SAME.fine)  # the smaller has no finer detail
     moved = cv2.warpAffine(far, move, (width, height), flags=cv2.INTER_LINEAR, borderValue=-1e4)
-    return _agreement(near, np.asarray(moved, dtype=np.float32))
+    share, places = _agreement(near, np.asarray(moved, dtype=np.float32))
+    flags = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
+    return share, None if places is None else np.asarray(cv2.warpAffine(places, placed, (wide, high), flags=flags))
 
 
 def _is_likely(move: Any) -> bool:
@@ -220,7 +241,7 @@ def _blurred(grey: Grey, by: float) -> F32:
     return np.asarray(cv2.GaussianBlur(grey.astype(np.float32), (0, 0), by), dtype=np.float32)
 
 
-def _agreement(one: F32, other: F32) -> float:
+def _agreement(one: F32, other: F32) -> tuple[float, NDArray[np.uint8] | None]:
     import cv2
 
     def around(values: F32) -> F32:
@@ -228,7 +249,7 @@ def _agreement(one: F32, other: F32) -> float:
 
     inside = other > -1
     if inside.mean() < SAME.covered:
-        return 0.0
+        return 0.0, None
     other = np.where(inside, other, 0).astype(np.float32)
     least, most = SAME.ends
     plain = inside & (np.minimum(one, other) >= least) & (np.maximum(one, other) <= most)
@@ -236,7 +257,8 @@ def _agreement(one: F32, other: F32) -> float:
     varies, varies_of = around(one * one) - mean * mean, around(other * other) - mean_of * mean_of
     tells = (around(plain.astype(np.float32)) > 0.99) & (np.maximum(varies, varies_of) > SAME.texture**2)
     if tells.mean() < SAME.told:
-        return 0.0
+        return 0.0, None
     together = around(one * other) - mean * mean_of
     correlation = together / np.sqrt(np.maximum(varies * varies_of, 1e-3))
-    return float((correlation[tells] >= SAME.agree).mean())
+    agrees = correlation >= SAME.agree
+    return float(agrees[tells].mean()), np.where(tells, np.where(agrees, AGREES, DIFFERS), UNTOLD).astype(np.uint8)
