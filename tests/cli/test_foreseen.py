@@ -31,7 +31,7 @@ deliveries:
 ROSTER = "team,number,name,publish\nhome,7,Siri Fjellheim,no\nhome,8,Ada Holm,yes\n"
 COUNTS = re.compile(
     r"(\d+) of (\d+) frames (?:would be )?delivered, (\d+) (?:would )?(?:fail|failed), (\d+) held back"
-    r"(?: \((?:(\d+) for consent)?(?:, )?(?:(\d+) for a wrong line in a table)?\))?"
+    r"(?: \((?:(\d+) for consent)?(?:, )?(?:(\d+) for a wrong line in a table)?(?:, \d+ for keep: no)?\))?"
     r"(?:, (\d+) not chosen)?(?:, (\d+) not done)?(?:, (\d+) rows? of frames.csv not used)?"
 )
 
@@ -250,6 +250,7 @@ def test_held_frames_are_counted_with_their_reasons_and_no_name(night: Night) ->
         file.write(b"\0")  # other bytes, so that it is another frame
     status, text = night.agree()
     assert status == 0 and counts(text) == (3, 7, 0, 4, 3, 0, 0, 0, 0)
+    assert "4 held back (3 for consent, 1 for keep: no)" in text
     assert "note: TH5_0002 held back: shows a player whose line in the roster says publish: no (line 2)" in text
     assert "note: TH5_0001 held back: frames.csv says keep: no" in text
     assert re.search(r"note: frame-000\d held back: its file or folder name names a player", text)

@@ -107,7 +107,7 @@ MUTANTS = [
     mutant("shoot/pictures/copied.py", 'frame.kind == "picture" and', "", *_SAME),
     mutant("shoot/pictures/copied.py", "one != own and", "", *_SAME),
     mutant("shoot/pictures/copied.py", " and one[:2] == own[:2]", "", *_SAME),
-    mutant("shoot/pictures/same.py", " >= SAME.share:", " >= 0:", *_SAME),
+    mutant("shoot/pictures/shared.py", "if share >= SAME.share and (", "if (", *_SAME),
     mutant("shoot/pictures/same.py", "share: float = 0.5", "share: float = 0.9", *_SAME),
     mutant("shoot/pictures/same.py", "_blurred(here, SAME.fine * times)", "_blurred(here, SAME.fine)", *_SAME),
     mutant("shoot/pictures/same.py", "start + first[better]", "first[better]", *_SAME),
