@@ -299,6 +299,6 @@ def test_the_page_counts_what_wrong_lines_hold_as_the_run_does(night: Path, tab:
     roster.write_text(answers, encoding="utf-8")
     frames.write_text(FRAMES.replace("TH1_0003;;;", "TH1_0003;;11;"), encoding="utf-8")
     page = tab().ask("").body.decode()
-    said = "held back (1 for consent, 3 for a wrong line in a table)"
+    said = "held back (1 for consent, 3 for a wrong line in a table, 1 for keep: no)"
     assert said in page
     assert said in run(night)[1]
