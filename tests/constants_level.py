@@ -80,6 +80,8 @@ def _level_together(upright: level.Family) -> Iterator[float]:
         kind = type(getattr(upright, name))
         yield float(sum(told(replace(upright, **{name: kind(v)})) for v in values))
     yield float(sum(told(upright, replace(weak, roll=float(v))) for v in np.linspace(1, 2, 101)))
+    vague = replace(unsure, spread=0.5)
+    yield float(sum(told(upright, fit=replace(vague, roll=float(v))) for v in np.linspace(1, 2, 101)))
     yield float(sum(told(upright, fit=replace(unsure, evidence=float(v))) for v in np.linspace(4, 12, 81)))
     rivalled, clear = replace(upright, rival=0.8), replace(unsure, spread=0.15, evidence=20.0)
     yield float(sum(told(rivalled, fit=replace(clear, spread=float(v))) for v in np.linspace(0.1, 0.3, 81)))

@@ -89,6 +89,7 @@ class LevelConstants:
     both_cells: int = 3
     both_rival: float = 0.65
     both_sizes: float = 0.4  # degrees between the two sizes
+    both_apart: float = 1.5  # of their common standard deviation, between verticals and the three directions
     both_evidence: float = 8.0  # least of the three directions
     # The rival does not count where the directions are as certain as this in degrees, and as much speaks for them.
     both_spread: float = 0.2
@@ -225,7 +226,9 @@ def _in_perspective(found: manhattan.Fit, verticals: Sequence[Family | None]) ->
         much = one.length > LEVEL.both_length and one.share > LEVEL.both_share and one.error < LEVEL.both_error
         spread = one.side > LEVEL.alone_side and one.lump < LEVEL.alone_lump and one.cells >= LEVEL.both_cells
         alone = one.moved < LEVEL.alone_moved and (clear or one.rival < LEVEL.both_rival)
-        agree = abs(found.roll - one.roll) <= LEVEL.agree and found.evidence >= LEVEL.both_evidence
+        # A mean of the two is one only where each lies within the other's error.
+        apart = min(LEVEL.agree, LEVEL.both_apart * math.hypot(one.error, found.spread))
+        agree = abs(found.roll - one.roll) <= apart and found.evidence >= LEVEL.both_evidence
         if much and spread and alone and agree:
             trust = np.array([one.error, found.spread]) ** -2.0
             return _within(Tilt(float(trust @ [one.roll, found.roll] / trust.sum()), LEVEL.certain))

@@ -17,7 +17,7 @@ from skimage.util import img_as_float32
 
 from pipeline.imaging import level, manhattan
 from pipeline.imaging.geometry import Box, PixelBox, box_to_pixels, pixels_inside, pixels_to_box
-from pipeline.imaging.level import LEVEL, Tilt, Unsure, _of_hall, agreed, families, segments, tilt
+from pipeline.imaging.level import LEVEL, Family, Tilt, Unsure, _of_hall, agreed, families, segments, tilt
 from pipeline.imaging.turning import before_turn, inscribed, inside, rotated
 from pipeline.shoot.scan import scan
 from pipeline.steps.decode import decode
@@ -185,6 +185,20 @@ def test_verticals_and_horizontals_do_not_answer_against_the_three_directions(
     other = manhattan.Fit(roll=-0.9, spread=spread, evidence=20.0, share=0.5, moved=0.1, second=9.0)
     monkeypatch.setattr(manhattan, "fit", lambda *_: other)
     assert isinstance(tilt(hall(0, 0, -1.7, 1.1)), Tilt) is said
+
+
+@pytest.mark.parametrize(
+    ("apart", "spread", "told"), [(0.25, 0.15, True), (0.3, 0.15, False), (0.45, 0.5, True), (0.55, 0.5, False)]
+)
+def test_verticals_and_perspective_are_one_answer_within_their_error_only(
+    apart: float, spread: float, told: bool
+) -> None:
+    """At 1.5 standard deviations of their difference: hypot(0.1, 0.15) is 0.18 degrees, so 0.27; never over 0.5."""
+    verticals = Family(
+        1.0, 0.1, 0.0, 1.0, share=0.5, rival=0.5, moved=0.02, slope_error=0.0, cells=4, lump=0.3, side=0.5
+    )
+    perspective = manhattan.Fit(1.0 + apart, spread, evidence=20.0, share=0.6, moved=0.1, second=10.0)
+    assert isinstance(level._in_perspective(perspective, [verticals, verticals]), Tilt) is told
 
 
 @pytest.mark.parametrize("roll", [-9.0, -6.5, 6.5, 9.0])

@@ -94,6 +94,13 @@ MUTANTS = [
     mutant("imaging/level.py", "noise_of(grey) > LEVEL.noisy", "False", "imaging/test_level.py"),
     mutant(
         "imaging/level.py",
+        "apart = min(LEVEL.agree, LEVEL.both_apart * math.hypot(one.error, found.spread))",
+        "apart = LEVEL.agree",
+        "imaging/test_level.py",
+    ),
+    mutant("imaging/level.py", "math.hypot(one.error, found.spread))", "one.error)", "imaging/test_level.py"),
+    mutant(
+        "imaging/level.py",
         "verticals = [_both(*one)[0] for one in pictures[::2]]",
         "verticals = []",
         "imaging/test_level.py",
