@@ -1,4 +1,4 @@
-"""Who may be named and shown: captions/privacy.py, shoot/names.py, facts, consent, redaction, file names."""
+"""Who may be shown: rosters, facts, consent, redaction, file names, what a page shows."""
 
 from __future__ import annotations
 
@@ -14,34 +14,22 @@ _CELL = "shoot/name_cell.py"
 _COPY = "shoot/copies.py"
 _READ_IN = ("shoot/test_roster.py",)
 _CONSENT = "shoot/consent.py"
-_SPELLED = "shoot/names/spelled.py"
-_PARTS = "shoot/names/parts.py"
 _SHORT = "shoot/names/short.py"
 _LETTERS = "shoot/names/letters.py"
-_SEARCH = "shoot/names/search.py"
-_TYPED = "shoot/names/mistyped.py"
 _MISTYPED = ("shoot/test_mistyped.py",)
-_SIDECAR = "shoot/sidecar.py"
 _OWN = "formats/metadata/own_texts.py"
 _NOTE = "formats/metadata/search_note.py"
-_BLOCKS = "formats/metadata/search_blocks.py"
-_XMP = "formats/metadata/search_xmp.py"
-_DECODE = "formats/metadata/decode.py"
 _PLACES = ("shoot/test_places.py", "shoot/test_consent.py")
-_WRITTEN = ("shoot/test_spellings.py", "shoot/test_names.py")
 _REDACTION = "engine/redaction.py"
 _FILES = "engine/filenames.py"
 _CAPTIONED = ("captions/test_privacy.py", "steps/test_caption.py")
-_SAME = ("shoot/test_same_picture.py",)
 _COPIES = ("shoot/test_copies.py",)
 _WHO = ("engine/test_who_is_known.py",)
 _MISNAMED = ("shoot/test_misnamed.py",)
 _OTHER_FACTS = ("engine/kept/test_other_facts.py",)
 _SLIPPED = ("shoot/test_slipped_rows.py",)
 _HELD = ("engine/test_privacy.py",)
-_NAMED = ("shoot/test_names.py", "steps/test_caption.py")
 _REDACTED = ("engine/test_redaction.py",)
-
 _SHOWN = ("report/test_pictures.py", "report/test_report.py")
 _PICTURES = "report/pictures.py"
 
@@ -85,72 +73,8 @@ MUTANTS = [
     mutant("engine/record.py", "[*nobody_known(shoot.facts), ", "[", *_WHO),
     mutant("engine/jobs.py", "if not player.wrong)", ")", *_WHO),
     mutant("report/needs.py", "held back{counts.why_held}", "held back", *_WHO),
-    mutant(_TYPED, "letter: int = 5", "letter: int = 4", *_MISTYPED),
-    mutant(_TYPED, "swapped: int = 4", "swapped: int = 5", *_MISTYPED),
-    mutant(_TYPED, "alone: int = 7", "alone: int = 6", *_MISTYPED),
-    mutant(_TYPED, 'f"{LETTER}+|\\0"', 'f"{LETTER}+"', *_MISTYPED),
-    mutant(_TYPED, "or rest == left[1:] ", "", *_MISTYPED),
-    mutant(_TYPED, " or rest[1:] == left)", ")", *_MISTYPED),
-    mutant(_TYPED, "dict.fromkeys((parts, (parts[0], parts[-1])))", "dict.fromkeys((parts,))", *_MISTYPED),
     mutant(_CONSENT, "elif not players and not mistyped", "elif not mistyped", *_MISTYPED),
     mutant(_FACTS, 'known_taken_out(text, facts, hidden) if near else ""', "text", *_MISTYPED),
-    mutant(_PARTS, "for find in (mistyped_in, part_mistyped)", "for find in (mistyped_in,)", *_MISTYPED),
-    mutant(_COPY, "in same_pictures(frames, held, {*settled, *found}, of_copies=held != known):", "in ():", *_SAME),
-    mutant(_COPY, ", of_copies=held != known):", ", of_copies=False):", *_SAME),
-    mutant(_COPY, "if surely else set()", "", *_SAME),
-    mutant(_COPY, "last = frozenset(sure.difference(found))  #", "last = frozenset()  #", *_SAME),
-    mutant(_COPY, "(SAME, VERSION, MOMENT, PICTURE, ELSEWHEN)", "(SAME, VERSION, MOMENT, PICTURE)", *_SAME),
-    mutant("shoot/pictures/copied.py", "frame.exif.time is None or not (", "frame.exif.time is None and not (", *_SAME),
-    mutant("shoot/pictures/copied.py", "if frame.name not in settled and", "if", *_SAME),
-    mutant("shoot/pictures/copied.py", "if before and after and len(some) > 1:", "if before or after:", *_SAME),
-    mutant("shoot/pictures/copied.py", "if frame.name not in self._in_place:", "if has_lost(frame):", *_SAME),
-    mutant("shoot/pictures/copied.py", 'frame.kind == "picture" and', "", *_SAME),
-    mutant("shoot/pictures/copied.py", "one != own and", "", *_SAME),
-    mutant("shoot/pictures/copied.py", " and one[:2] == own[:2]", "", *_SAME),
-    mutant("shoot/pictures/shared.py", "if share >= SAME.share and (", "if (", *_SAME),
-    mutant("shoot/pictures/same.py", "share: float = 0.5", "share: float = 0.9", *_SAME),
-    mutant("shoot/pictures/same.py", "_blurred(here, SAME.fine * times)", "_blurred(here, SAME.fine)", *_SAME),
-    mutant("shoot/pictures/same.py", "start + first[better]", "first[better]", *_SAME),
-    mutant("shoot/pictures/same.py", "value > most[here]", "value > 0", *_SAME),
-    mutant("shoot/pictures/same.py", "[:, ::-1][..., -np.arange(8) % 8]", "[:, ::-1]", *_SAME),
-    mutant("shoot/pictures/same.py", "    if times < 1:", "    if False:", *_SAME),
-    mutant("shoot/pictures/shared.py", "<= SHARED.few:", "<= 3000:", *_SAME),
-    mutant("shoot/pictures/shared.py", "<= SHARED.few:", "<= 0:", *_SAME),
-    mutant("shoot/pictures/shared.py", "if enough else hit.share)", "if here.size else 0.0)", *_SAME),
-    mutant("shoot/pictures/shared.py", "own & (hit.places != UNTOLD)", "hit.places != UNTOLD", *_SAME),
-    mutant(
-        "shoot/pictures/same.py",
-        "flags = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP",
-        "flags = cv2.INTER_NEAREST",
-        *_SAME,
-    ),
-    mutant("shoot/pictures/copied.py", "return enlarged(grey)", "return grey", *_SAME),
-    mutant("shoot/pictures/same.py", "in ranked[:most]]", "in ranked[: SAME.points]]", *_SAME),
-    mutant("shoot/pictures/same.py", "        ranks[cell] += 1", "", *_SAME),
-    mutant("shoot/pictures/copied.py", "_KEPT = 1 << 12", "_KEPT = 2", *_SAME),
-    mutant("shoot/pictures/grey.py", "(FrameError, OSError, SyntaxError, ValueError, PIL", "(FrameError, PIL", *_SAME),
-    mutant(_COPY, "            found |= {one: SAME", "            {one: SAME", *_COPIES),
-    mutant(_COPY, "for one in some if len(some) > 1 else ():", "for one in ():", *_COPIES),
-    mutant(_COPY, "return tells and _may_be_one_camera(one, other) and", "return tells and", *_COPIES),
-    mutant(_COPY, "return tells and _may", "return _may", *_COPIES),
-    mutant(_COPY, "for part in sorted(name_parts(stem)):", "for part in name_parts(stem):", *_COPIES),
-    mutant(_COPY, "for path in frame.files:", "for path in frame.files[:1]:", *_COPIES),
-    mutant(_COPY, "and (timed or not _is_even(path)):", "and timed:", *_COPIES),
-    mutant(_COPY, "and (timed or not _is_even(path)):", ":", *_COPIES),
-    mutant(_COPY, "if digests(file) == digests(path))", ")", *_COPIES),
-    mutant(_COPY, " and not _DAY.fullmatch(part)", "", *_COPIES),
-    mutant(_COPY, " or len(some) > _MOST:", ":", *_COPIES),
-    mutant(_COPY, " <= _CAMERAS and", " <= 300 and", *_COPIES),
-    mutant(_COPY, "<= _CAMERAS and seconds.count(None) <= _FEW", "<= _CAMERAS", *_COPIES),
-    mutant(_COPY, "return not _count_on(_stem(one), _stem(other), part) and not _at", "return not _at", *_COPIES),
-    mutant(_COPY, 'any(low.startswith("0") or int', "any(int", *_COPIES),
-    mutant(
-        _COPY, 'any(low.startswith("0") or int(high) - int(low) < _NEAR for', 'any(low.startswith("0") for', *_COPIES
-    ),
-    mutant(_COPY, "if one.name in held and _camera(one) not in still:", "if one.name in held:", *_COPIES),
-    mutant(_COPY, "and f.exif.time.microsecond % _COARSE}", "}", *_COPIES),
-    mutant(_COPY, "if other is not one and _may_be_one_camera(one, other))", "if other is not one)", *_COPIES),
-    mutant(_COPY, "all(not a or not b or a == b for", "all(a == b for", *_COPIES),
     mutant(_CONSENT, "if not is_copy(why)}", "}", "review/test_consent.py"),
     mutant(
         "review/state.py", "        self._search_soon()\n\n    def _held", "\n    def _held", "review/test_consent.py"
@@ -161,22 +85,7 @@ MUTANTS = [
         "            if False:",
         "review/test_consent.py",
     ),
-    mutant(_COPY, "((one, other), (other, one))", "((one, other),)", *_COPIES),
-    mutant(_COPY, "((one, other), (other, one))", "((other, one),)", *_COPIES),
-    mutant(_COPY, "return all(times) and not times[0] & times[1]", "return False", *_COPIES),
-    mutant(_COPY, "return all(times) and not times[0] & times[1]", "return not times[0] & times[1]", *_COPIES),
-    mutant(_COPY, "else {time, time - added}", "else {time}", *_COPIES),
-    mutant(_COPY, "else {time, time - added}", "else {time - added}", *_COPIES),
-    mutant(_COPY, "if any(time.microsecond == 0 for", "if any(False for", *_COPIES),
-    mutant(_COPY, "if any(time.microsecond == 0 for", "if any(True for", *_COPIES),
-    mutant(_COPY, "    settled = {*known, *named}", "    settled = {*known}", *_COPIES),
-    mutant(_COPY, "if not stem[at : at + 1].isdecimal()]", "]", *_COPIES),
-    mutant(_COPY, "if not stem[at - 1 : at].isalnum()]", "]", *_COPIES),
     mutant(_CONSENT, "or held_back(facts, facts.row(frame.name))}", "}", *_COPIES),
-    mutant(_SHORT, " or _longer(reading, forms, fold, known):", ":", *_WRITTEN),
-    mutant(_SHORT, "if is_name and not covered(text, span, known):", "if is_name:", *_WRITTEN),
-    mutant(_SHORT, "if is_name and not covered(text, span, known):", "if not covered(text, span, known):", *_WRITTEN),
-    mutant(_SHORT, "if word not in _PARTICLES]", "]", *_WRITTEN),
     mutant("shoot/misnamed.py", "re.escape(stem) + _COPY +", "re.escape(stem) +", *_MISNAMED),
     mutant("shoot/misnamed.py", ", re.IGNORECASE)", ")", *_MISNAMED),
     mutant("shoot/misnamed.py", "if one.stat().st_mtime_ns > since]", "]", *_MISNAMED),
@@ -368,19 +277,6 @@ MUTANTS = [
     mutant(_CONSENT, "_MAY_OWN if everywhere.issuperset(shown) else", "_MAY_OWN if True else", "shoot/test_consent.py"),
     mutant(_CONSENT, "if some else noted", "if True else noted", "shoot/test_consent.py"),
     mutant(_CONSENT, "        found.append(player)\n", "        return frozenset({player})\n", "shoot/test_consent.py"),
-    mutant(_NOTE, "[ .,'_-]{1,32})+\"", '[ ])+"', "shoot/test_consent.py"),
-    mutant(_NOTE, "if not words.isascii() and _is_mostly", "if False and _is_mostly", "shoot/test_consent.py"),
-    mutant(_NOTE, "if all(sign.isalpha() or sign in _SIGNS for sign in text))", ")", "shoot/test_consent.py"),
-    mutant(_NOTE, "yield words[start:].rstrip(_HIGH)", "pass", "shoot/test_consent.py"),
-    mutant(_NOTE, "range(min(before, _EDGE) + 1)", "range(1)", "shoot/test_consent.py"),
-    mutant(_NOTE, "    if len(values) > 1:", "    if False:", "shoot/test_consent.py"),
-    mutant(_NOTE, '("utf-16-le", "utf-16-be")', '("utf-16-le",)', "shoot/test_consent.py"),
-    mutant(_NOTE, '("utf-16-le", "utf-16-be")', '("utf-16-be",)', "shoot/test_consent.py"),
-    mutant(_NOTE, 'yield " ".join(_WIDE_VALUE.findall(text))', "pass", "shoot/test_consent.py"),
-    mutant(_BLOCKS, "        if tag in _NOTES:", "        if False:", "shoot/test_consent.py"),
-    mutant(_BLOCKS, "_NOTES = (_MAKER_NOTE, 0xC634)", "_NOTES = (_MAKER_NOTE,)", "shoot/test_consent.py"),
-    mutant(_BLOCKS, '_by_reading("Exif", values, words_of)', "[]", "shoot/test_consent.py"),
-    mutant(_BLOCKS, "if at < len(readings) else readings[0]", 'if at < len(readings) else ""', "shoot/test_consent.py"),
     mutant(_CONSENT, "*loose.of(folded(path.stem))]", "]", "shoot/test_consent.py"),
     mutant(_CONSENT, "name_parts(frame) & self._called.keys() if self._called", "()", "shoot/test_consent.py"),
     mutant(_CONSENT, "if frame_kind(PurePath(stem)) else stem", "if False else stem", "shoot/test_consent.py"),
@@ -399,7 +295,6 @@ MUTANTS = [
         "review/test_consent.py",
     ),
     mutant(_CONSENT, '[*beside.texts, Text("", file.stem)]', "beside.texts", "shoot/test_consent.py"),
-    mutant(_SIDECAR, "and folded(path.stem) not in called:", ":", "shoot/test_consent.py"),
     mutant(_CONSENT, "if not t.maker and _LETTERS", "if _LETTERS", "shoot/test_consent.py"),
     mutant(
         _CONSENT, 'for part in (relative.stem, str(relative.with_suffix("")))', "for part in (relative.stem,)", *_PLACES
@@ -413,67 +308,13 @@ MUTANTS = [
     ),
     mutant(_CONSENT, "            unread.append(_NOTE)", "            pass", "shoot/test_consent.py"),
     mutant(_CONSENT, " if are_called_after_one(frame, stem)]", "]", "shoot/test_consent.py"),
-    mutant(
-        _COPY,
-        "_counts_frames(part) and not _count_on(one, other, part)",
-        "_counts_frames(part)",
-        "shoot/test_consent.py",
-    ),
-    mutant(
-        _SIDECAR,
-        "for base in (frame.name, frame.stem) for path in there.get(folded(base)",
-        "for base in (frame.name,) for path in there.get(folded(base)",
-        "shoot/test_consent.py",
-    ),
     mutant("report/record.py", "kept_out if kept_out < self.held else 0", "0", *_WHO),
     mutant("engine/jobs.py", "message=line(problem.message)", "message=problem.message", "engine/test_wrong_rows.py"),
     mutant("engine/filenames.py", 'name and frame.startswith("_")', "False", "engine/test_filenames.py"),
     mutant("engine/hall/movement.py", "if len(times) > 2 and", "if False and", "engine/hall/test_movement.py"),
     mutant("cli/captions.py", "2 if checked.stops else 1", "2", *_WHO),
     mutant("cli/captions.py", "2 if checked.stops else 1", "1", *_WHO),
-    mutant(_SIDECAR, "setdefault(folded(path.name), [])", "setdefault(path.name, [])", *_PLACES),
-    mutant(_LETTERS, 'unicodedata.category(c) not in ("Mn", "Me", "Cf")', "True", *_WRITTEN),
-    mutant(_LETTERS, "and c not in _UNSEEN", "", *_WRITTEN),
-    mutant(_LETTERS, "_confusables().get(c, c)", "c", *_WRITTEN),
-    mutant(_LETTERS, '"l": "i", "1": "i", "0": "o"', '"l": "i", "0": "o"', *_WRITTEN),
-    mutant(_LETTERS, 'text = unquote(text, errors="ignore")', "pass", *_WRITTEN),
-    mutant(_LETTERS, "text = _ESCAPED.sub(_json, text)", "pass", *_WRITTEN),
-    mutant(_LETTERS, "for _ in range(3):", "for _ in range(1):", *_WRITTEN),
-    mutant(
-        _SPELLED, "for parts in every for at in range(len(parts))]", "for parts in every for at in range(1)]", *_WRITTEN
-    ),
-    mutant(_SPELLED, "if length >= SPELLING.apart:", "if False:", *_WRITTEN),
-    mutant(_SPELLED, 'rf"(?:(?!\\n){gap_before', 'rf"(?:{gap_before', *_WRITTEN),
-    mutant(_SPELLED, "return _GAP_BEFORE_DIGIT if", "return GAP if", "shoot/test_names_limits.py"),
     mutant(_CELL, "    if len(written) > LONGEST_NAME:", "    if False:", "shoot/test_names_limits.py"),
-    mutant(_SPELLED, "return all(at in others for at in", "return any(at in others for at in", *_WRITTEN),
-    mutant(_SPELLED, "if not covered(reading, span, known)]", "]", "captions/test_privacy.py"),
-    mutant(_SEARCH, "not covered(reading, span, known)\n", "True\n", *_WRITTEN),
-    mutant(_SHORT, "            if initials and _initials(reading, forms, fold):", "            if False:", *_WRITTEN),
-    mutant(_SHORT, "and not _GIVEN_BEFORE.search(before)", "", *_WRITTEN),
-    mutant(_SHORT, '_INITIAL_PUNCTUATION.search(match["gap"]) or (', "(", *_WRITTEN),
-    mutant(_SHORT, 'end = words[0][0][0], f"s?(?!{LETTER})"', 'end = words[0][0][0], f"(?!{LETTER})"', *_WRITTEN),
-    mutant(
-        _PARTS,
-        "if any(may_be(short, part, capital, changes) for",
-        "if any(False for",
-        *_NAMED,
-        "engine/test_filenames.py",
-    ),
-    mutant(_PARTS, "if ending > FORMS.ending or", "if ending > 0 or", *_NAMED),
-    mutant(_OWN, "if len(packet) != lengths[which]:", "if False:", *_PLACES),
-    mutant(_OWN, "if not unpacker.eof:", "if False:", *_PLACES),
-    mutant(_BLOCKS, "if size & 0x8000:", "if False:", *_PLACES),
-    mutant(_BLOCKS, "if not readable:", "if False:", *_PLACES),
-    mutant(_BLOCKS, 'if rest.strip(b"\\0 \\t\\r\\n") or at > len(data):', "if False:", *_PLACES),
-    mutant(
-        _XMP,
-        "for tried in (text,) if _DOCTYPE.search(text) else (text, _mended(text)):",
-        "for tried in (text, _mended(text)):",
-        *_PLACES,
-    ),
-    mutant(_XMP, "maker = maker or element.tag in _MAKERS", "maker = False", "shoot/test_consent.py"),
-    mutant(_DECODE, "        for codec, size, zero in _ZEROS:", "        for codec, size, zero in ():", *_PLACES),
     mutant(
         _PRIVACY,
         "text = replace_name(value, pattern, unnamed, known)",

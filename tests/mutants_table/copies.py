@@ -1,0 +1,85 @@
+"""Copies of pictures that are held back, by name, time and what they show: shoot/copies, shoot/pictures."""
+
+from __future__ import annotations
+
+from tests.mutants_table import mutant
+
+_COPY = "shoot/copies.py"
+_SAME = ("shoot/test_same_picture.py",)
+_COPIES = ("shoot/test_copies.py",)
+
+MUTANTS = [
+    mutant(_COPY, "in same_pictures(frames, held, {*settled, *found}, of_copies=held != known):", "in ():", *_SAME),
+    mutant(_COPY, ", of_copies=held != known):", ", of_copies=False):", *_SAME),
+    mutant(_COPY, "if surely else set()", "", *_SAME),
+    mutant(_COPY, "last = frozenset(sure.difference(found))  #", "last = frozenset()  #", *_SAME),
+    mutant(_COPY, "(SAME, VERSION, MOMENT, PICTURE, ELSEWHEN)", "(SAME, VERSION, MOMENT, PICTURE)", *_SAME),
+    mutant("shoot/pictures/copied.py", "frame.exif.time is None or not (", "frame.exif.time is None and not (", *_SAME),
+    mutant("shoot/pictures/copied.py", "if frame.name not in settled and", "if", *_SAME),
+    mutant("shoot/pictures/copied.py", "if before and after and len(some) > 1:", "if before or after:", *_SAME),
+    mutant("shoot/pictures/copied.py", "if frame.name not in self._in_place:", "if has_lost(frame):", *_SAME),
+    mutant("shoot/pictures/copied.py", 'frame.kind == "picture" and', "", *_SAME),
+    mutant("shoot/pictures/copied.py", "one != own and", "", *_SAME),
+    mutant("shoot/pictures/copied.py", " and one[:2] == own[:2]", "", *_SAME),
+    mutant("shoot/pictures/shared.py", "if share >= SAME.share and (", "if (", *_SAME),
+    mutant("shoot/pictures/same.py", "share: float = 0.5", "share: float = 0.9", *_SAME),
+    mutant("shoot/pictures/same.py", "_blurred(here, SAME.fine * times)", "_blurred(here, SAME.fine)", *_SAME),
+    mutant("shoot/pictures/same.py", "start + first[better]", "first[better]", *_SAME),
+    mutant("shoot/pictures/same.py", "value > most[here]", "value > 0", *_SAME),
+    mutant("shoot/pictures/same.py", "[:, ::-1][..., -np.arange(8) % 8]", "[:, ::-1]", *_SAME),
+    mutant("shoot/pictures/same.py", "    if times < 1:", "    if False:", *_SAME),
+    mutant("shoot/pictures/shared.py", "<= SHARED.few:", "<= 3000:", *_SAME),
+    mutant("shoot/pictures/shared.py", "<= SHARED.few:", "<= 0:", *_SAME),
+    mutant("shoot/pictures/shared.py", "if enough else hit.share)", "if here.size else 0.0)", *_SAME),
+    mutant("shoot/pictures/shared.py", "own & (hit.places != UNTOLD)", "hit.places != UNTOLD", *_SAME),
+    mutant(
+        "shoot/pictures/same.py",
+        "flags = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP",
+        "flags = cv2.INTER_NEAREST",
+        *_SAME,
+    ),
+    mutant("shoot/pictures/copied.py", "return enlarged(grey)", "return grey", *_SAME),
+    mutant("shoot/pictures/same.py", "in ranked[:most]]", "in ranked[: SAME.points]]", *_SAME),
+    mutant("shoot/pictures/same.py", "        ranks[cell] += 1", "", *_SAME),
+    mutant("shoot/pictures/copied.py", "_KEPT = 1 << 12", "_KEPT = 2", *_SAME),
+    mutant("shoot/pictures/grey.py", "(FrameError, OSError, SyntaxError, ValueError, PIL", "(FrameError, PIL", *_SAME),
+    mutant(_COPY, "            found |= {one: SAME", "            {one: SAME", *_COPIES),
+    mutant(_COPY, "for one in some if len(some) > 1 else ():", "for one in ():", *_COPIES),
+    mutant(_COPY, "return tells and _may_be_one_camera(one, other) and", "return tells and", *_COPIES),
+    mutant(_COPY, "return tells and _may", "return _may", *_COPIES),
+    mutant(_COPY, "for part in sorted(name_parts(stem)):", "for part in name_parts(stem):", *_COPIES),
+    mutant(_COPY, "for path in frame.files:", "for path in frame.files[:1]:", *_COPIES),
+    mutant(_COPY, "and (timed or not _is_even(path)):", "and timed:", *_COPIES),
+    mutant(_COPY, "and (timed or not _is_even(path)):", ":", *_COPIES),
+    mutant(_COPY, "if digests(file) == digests(path))", ")", *_COPIES),
+    mutant(_COPY, " and not _DAY.fullmatch(part)", "", *_COPIES),
+    mutant(_COPY, " or len(some) > _MOST:", ":", *_COPIES),
+    mutant(_COPY, " <= _CAMERAS and", " <= 300 and", *_COPIES),
+    mutant(_COPY, "<= _CAMERAS and seconds.count(None) <= _FEW", "<= _CAMERAS", *_COPIES),
+    mutant(_COPY, "return not _count_on(_stem(one), _stem(other), part) and not _at", "return not _at", *_COPIES),
+    mutant(_COPY, 'any(low.startswith("0") or int', "any(int", *_COPIES),
+    mutant(
+        _COPY, 'any(low.startswith("0") or int(high) - int(low) < _NEAR for', 'any(low.startswith("0") for', *_COPIES
+    ),
+    mutant(_COPY, "if one.name in held and _camera(one) not in still:", "if one.name in held:", *_COPIES),
+    mutant(_COPY, "and f.exif.time.microsecond % _COARSE}", "}", *_COPIES),
+    mutant(_COPY, "if other is not one and _may_be_one_camera(one, other))", "if other is not one)", *_COPIES),
+    mutant(_COPY, "all(not a or not b or a == b for", "all(a == b for", *_COPIES),
+    mutant(_COPY, "((one, other), (other, one))", "((one, other),)", *_COPIES),
+    mutant(_COPY, "((one, other), (other, one))", "((other, one),)", *_COPIES),
+    mutant(_COPY, "return all(times) and not times[0] & times[1]", "return False", *_COPIES),
+    mutant(_COPY, "return all(times) and not times[0] & times[1]", "return not times[0] & times[1]", *_COPIES),
+    mutant(_COPY, "else {time, time - added}", "else {time}", *_COPIES),
+    mutant(_COPY, "else {time, time - added}", "else {time - added}", *_COPIES),
+    mutant(_COPY, "if any(time.microsecond == 0 for", "if any(False for", *_COPIES),
+    mutant(_COPY, "if any(time.microsecond == 0 for", "if any(True for", *_COPIES),
+    mutant(_COPY, "    settled = {*known, *named}", "    settled = {*known}", *_COPIES),
+    mutant(_COPY, "if not stem[at : at + 1].isdecimal()]", "]", *_COPIES),
+    mutant(_COPY, "if not stem[at - 1 : at].isalnum()]", "]", *_COPIES),
+    mutant(
+        _COPY,
+        "_counts_frames(part) and not _count_on(one, other, part)",
+        "_counts_frames(part)",
+        "shoot/test_consent.py",
+    ),
+]
