@@ -22,6 +22,7 @@ MUTANTS = [
     mutant("shoot/pictures/copied.py", "one != own and", "", *_SAME),
     mutant("shoot/pictures/copied.py", " and one[:2] == own[:2]", "", *_SAME),
     mutant("shoot/pictures/shared.py", "if share >= SAME.share and (", "if (", *_SAME),
+    mutant("shoot/pictures/shared.py", "enough and hit.share < SAME.sure", "enough", *_SAME),
     mutant("shoot/pictures/same.py", "share: float = 0.5", "share: float = 0.9", *_SAME),
     mutant("shoot/pictures/same.py", "_blurred(here, SAME.fine * times)", "_blurred(here, SAME.fine)", *_SAME),
     mutant("shoot/pictures/same.py", "start + first[better]", "first[better]", *_SAME),
@@ -30,7 +31,7 @@ MUTANTS = [
     mutant("shoot/pictures/same.py", "    if times < 1:", "    if False:", *_SAME),
     mutant("shoot/pictures/shared.py", "<= SHARED.few:", "<= 3000:", *_SAME),
     mutant("shoot/pictures/shared.py", "<= SHARED.few:", "<= 0:", *_SAME),
-    mutant("shoot/pictures/shared.py", "if enough else hit.share)", "if here.size else 0.0)", *_SAME),
+    mutant("shoot/pictures/shared.py", "if judged else hit.share)", "if here.size else 0.0)", *_SAME),
     mutant("shoot/pictures/shared.py", "own & (hit.places != UNTOLD)", "hit.places != UNTOLD", *_SAME),
     mutant(
         "shoot/pictures/same.py",

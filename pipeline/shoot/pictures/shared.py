@@ -56,5 +56,7 @@ def _own_shares(hits: Sequence[Hit]) -> list[float]:
     for hit in hits:
         here = hit.places[own & (hit.places != UNTOLD)]
         enough = here.size >= SHARED.least * hit.places.size
-        shares.append(float((here == AGREES).mean()) if enough else hit.share)  # else nothing tells them apart
+        # Else nothing tells them apart; and many edits of one picture agree nearly everywhere, and so make it a hall.
+        judged = enough and hit.share < SAME.sure
+        shares.append(float((here == AGREES).mean()) if judged else hit.share)
     return shares
