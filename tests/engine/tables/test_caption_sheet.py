@@ -355,7 +355,7 @@ def test_a_template_that_fails_is_a_problem_of_its_row(tmp_path: Path) -> None:
         encoding="utf-8",
     )
     status, printed, errors = evencourt(shoot, "--check", "--recipe", recipe)
-    assert status == 2 and "TH1_0001 (line 2)" in printed and f"{shoot / 'frames.csv'}:3:1: " in errors
+    assert status == 1 and "TH1_0001 (line 2)" in printed and f"{shoot / 'frames.csv'}:3:1: " in errors
 
 
 def test_what_cannot_be_checked_is_said(tmp_path: Path) -> None:
