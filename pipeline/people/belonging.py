@@ -37,9 +37,8 @@ class Belonging:
     led: float = 0.3  # from the reach of somebody to an animal that they ride, lead or hold
     # Feet below the lowest point of what somebody sits on, rides or pushes: who stands in front of it has them lower.
     ridden: float = 0.08
-    deep: float = (
-        0.25  # of its height from its top, from which the feet, or the lowest that is seen of somebody, are in
-    )
+    # Of its height from its top, from which on somebody whose feet, or lowest part that is seen, are there is in it.
+    deep: float = 0.25
     carrier: float = 0.5  # certainty from which it is one: floors and mats pass for boats (up to 0.44 in real frames)
 
 
