@@ -243,7 +243,7 @@ MUTANTS = [
         "shoot/consent.py",
         "data = read_bytes(file, SIZE_LIMIT)",
         "data = file.read_bytes() if file.is_file() else b' x'",
-        *_SPECIAL,
+        "shoot/test_consent.py",
     ),
     mutant("engine/record.py", "entry.rated = shoot.facts.row(name).rating", "pass", "engine/test_who_gets_what.py"),
     mutant("engine/record.py", "*_beside_withheld(shoot, frames), ", "", *_FORESEEN),

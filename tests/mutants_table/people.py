@@ -157,7 +157,7 @@ MUTANTS = [
     mutant(
         "people/candidates.py", "(frame.faces, frame.balls, frame.rackets, *mounts)", "(frame.faces, *mounts)", *_HELD
     ),
-    mutant("people/candidates.py", "mounts = (frame.animals[near], ", "mounts = (", *_HELD),
+    mutant("people/candidates.py", "mounts = (frame.animals[near], ", "mounts = (frame.animals[:0], ", *_HELD),
     mutant("people/constraints.py", "missed, found.animals[:, :4]]", "missed]", "steps/test_crop.py"),
     mutant(_SUBJECT, ", mounts_of(frame.reach[i], frame))", ",)", "steps/test_crop.py"),
     mutant(_BELONGING, "ridden &= y1 >= rows[:, 1]", "ridden &= y1 >= -rows[:, 1]", *_WORTHY),
