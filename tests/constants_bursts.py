@@ -161,7 +161,9 @@ def of_flicker() -> Iterator[float]:
     design = model.design(18, 12)
     parts = rng.normal(0, 0.02, (216, 3)) + np.where(rng.random((216, 1)) < 0.4, rng.uniform(0, 0.4, (216, 1)), 0)
     start, block = np.zeros((len(model.of), 3)), flicker._blocks((18, 12))
-    fitted, _, unsure = flicker._fit(design, parts, np.full((216, 3), 2500.0), model.prior, start, block, (18, 12))
+    fitted, _, unsure = flicker._fit(
+        model, design, parts, np.full((216, 3), 2500.0), model.prior, start, block, (18, 12)
+    )
     yield from fitted[:4].ravel().tolist() + unsure[:4].ravel().tolist()
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.imaging.products import gram, side
 from pipeline.imaging.robust import biweight, cauchy, reweighted, ridge
 from pipeline.light.gain_map import GainMap
 from pipeline.light.highlights import usable
@@ -142,7 +143,7 @@ def agree(views: Sequence[View]) -> list[GainMap]:
         for index in usable_frames:
             rest = seen[index] - GainMap(expected[index]).on(*tiles).reshape(-1, 3)
             # Errors that are larger for some coefficients: these go less far from what is expected.
-            fit = _fit(design, rest, trust[index], prior / error, parts[index], block, tiles)
+            fit = _fit(model, design, rest, trust[index], prior / error, parts[index], block, tiles)
             parts[index] = fit[0]
             miss = np.abs(rest - design @ fit[0]) * np.sqrt(trust[index] * disturbed[index])
             misses[index] = around(miss, tiles, FLICKER.beside, FLICKER.most_miss)
@@ -281,42 +282,43 @@ def _blocks(tiles: tuple[int, int]) -> F64:
 
 
 def _fit(
-    design: F64, parts: F64, weight: F64, prior: F64, start: F64, block: F64, tiles: tuple[int, int]
+    model: Terms, design: F64, parts: F64, weight: F64, prior: F64, start: F64, block: F64, tiles: tuple[int, int]
 ) -> tuple[F64, F64, F64]:
     """Robust ridge fit of (T, 3) luminance and colour ratios; (K, 3) coefficients, their variance by the weights, and
-    how unsure they are."""
-    good = np.isfinite(parts).all(axis=1)
+    how unsure they are. design (T, K): the terms in tiles."""
+    good = np.asarray(np.isfinite(parts).all(axis=1))
     if good.sum() < 12:
         return start, np.full_like(start, 1.0), np.zeros_like(start)
-    x, y = design[good], parts[good]
+    rows, columns, known = *model.functions(*tiles), np.where(good[:, None], parts, 0)
+    of, across = np.array(model.of), np.array(model.across)
 
-    def weigh(fit: tuple[F64, F64], step: int) -> F64:
-        return _weigh(parts - design @ fit[0], weight, tiles, step)[good]
+    def weigh(found: F64, step: int) -> F64:
+        return _weigh(parts - design @ found, weight, tiles, step)
 
-    def solve(robust: F64) -> tuple[F64, F64]:
-        found, variance = np.zeros_like(start), np.zeros_like(start)
-        for part in range(3):
-            weighted = robust[:, part, None] * x
-            inverse = np.linalg.inv(x.T @ weighted + np.diag(1 / prior[:, part] ** 2))
-            found[:, part] = inverse @ (weighted.T @ y[:, part])
-            variance[:, part] = np.diag(inverse)
-        return found, variance
+    def normal(robust: F64) -> F64:
+        """(3, K, K) of each part."""
+        data = gram(robust.T.reshape(3, *tiles), rows, columns)[:, of[:, None], across[:, None], of, across]
+        return np.asarray(data + np.apply_along_axis(np.diag, 1, 1 / prior.T**2))
 
-    (found, variance), robust = reweighted(solve, weigh, (start, np.zeros_like(start)), range(FLICKER.fit_steps))
-    return found, variance, _unsureness(x, y, robust, prior, block[good])
+    def solve(robust: F64) -> F64:
+        target = side((robust * known).T.reshape(3, *tiles), rows, columns)[:, of, across]
+        return np.asarray(np.linalg.solve(normal(robust), target[..., None])[..., 0].T)
+
+    found, robust = reweighted(solve, weigh, start, range(FLICKER.fit_steps))
+    variance = np.diagonal(np.linalg.inv(normal(robust)), axis1=1, axis2=2).T
+    return found, variance, _unsureness(design[good], parts[good], robust[good], prior, block[good])
 
 
 def _weigh(rest: F64, weight: F64, tiles: tuple[int, int], step: int) -> F64:
     """(T, 3) robust weights of what a fit leaves of a frame, NaN where not known, for weights (T, 3); 0 there."""
     misses = np.abs(rest) * np.sqrt(weight)
-    good = np.isfinite(misses).all(axis=1)
-    found, w = np.zeros_like(weight), weight[good]
-    size = np.sqrt((misses[good] ** 2).mean(axis=1))
-    scale = max(1.0, float(np.median(size)) * FLICKER.median_to_scale)
+    size = np.sqrt(misses**2 @ np.full(3, 1 / 3))
+    good = np.isfinite(size)
+    scale = max(1.0, float(np.median(size[good])) * FLICKER.median_to_scale)
     reach = FLICKER.biweight * scale * (FLICKER.wide if step < 2 else 1.0)
-    beside = around(misses, tiles, FLICKER.beside, FLICKER.most_miss)[good]
-    found[good] = w / scale**2 / FLICKER.together * biweight(size / reach)[:, None] / beside
-    return found
+    beside = around(misses, tiles, FLICKER.beside, FLICKER.most_miss)
+    trust = biweight(size / reach) / scale**2 / FLICKER.together
+    return np.where(good[:, None], weight * trust[:, None] / beside, 0.0)
 
 
 def around(misses: F64, tiles: tuple[int, int], reach: float, most: float) -> F64:
@@ -334,13 +336,13 @@ def around(misses: F64, tiles: tuple[int, int], reach: float, most: float) -> F6
     """
     import cv2
 
-    known = np.isfinite(misses).all(axis=1)
+    known = np.isfinite(misses @ np.ones(3))
     if not known.any():
         return np.full_like(misses, np.nan)
     scale = np.maximum(1.0, _MEDIAN_TO_DEVIATION * np.median(misses[known], axis=0))
-    squares = np.zeros((len(misses), 4))
-    squares[known, :3] = np.minimum(misses[known] / scale, most) ** 2
-    squares[known, 3] = 1
+    squares = np.ones((len(misses), 4))
+    squares[:, :3] = np.minimum(misses / scale, most) ** 2
+    squares[~known] = 0
     edge = cv2.BORDER_CONSTANT
     blurred = cv2.GaussianBlur(squares.reshape(*tiles, 4), (0, 0), reach, borderType=edge).reshape(-1, 4)
     share = np.where(blurred[:, 3:] > _KNOWN, blurred[:, 3:], np.nan)
@@ -373,12 +375,15 @@ def _unsureness(x: F64, y: F64, weight: F64, prior: F64, block: F64) -> F64:
     (the jackknife by groups; for errors that neighbours share: Kuensch, Annals of Statistics 17, 1989, 1217-1241):
     where a few tiles in a corner decide a coefficient, or a player passes, it moves by more than its variance says.
     """
-    members = [block == one for one in np.unique(block)]
+    order = np.argsort(block, kind="stable")
+    ends = np.flatnonzero(np.diff(block[order])) + 1
+    members = list(zip([0, *ends], [*ends, len(block)], strict=True))
+    x, y, weight = x[order], y[order], weight[order]
     ratio = np.zeros_like(prior)
     for part in range(3):
         weighted = weight[:, part, None] * x
-        grams = np.stack([weighted[of].T @ x[of] for of in members])
-        sides = np.stack([weighted[of].T @ y[of, part] for of in members])
+        grams = np.stack([weighted[a:b].T @ x[a:b] for a, b in members])
+        sides = np.stack([y[a:b, part] @ weighted[a:b] for a, b in members])
         data, side = grams.sum(axis=0), sides.sum(axis=0)
         whole = data + np.diag(1 / prior[:, part] ** 2)
         inverse = np.linalg.inv(whole)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.imaging.robust import cauchy, reweighted, ridge
+from pipeline.imaging.robust import cauchy, reweighted
 from pipeline.light.gain_map import basis
 from pipeline.types import F64
 
@@ -69,9 +69,13 @@ class Terms:
     across: tuple[int, ...]
     prior: F64
 
+    def functions(self, height: int, width: int) -> tuple[F64, F64]:
+        """(height, F) functions of the row, (width, ACROSS + 1) of the column, at the centres of tiles."""
+        return basis(height, DEGREE) @ self.rows, basis(width, ACROSS)
+
     def design(self, height: int, width: int) -> F64:
         """(height * width, T) values of the terms at the centres of tiles."""
-        rows, columns = basis(height, DEGREE) @ self.rows, basis(width, ACROSS)
+        rows, columns = self.functions(height, width)
         return np.stack(
             [np.outer(rows[:, i], columns[:, j]).ravel() for i, j in zip(self.of, self.across, strict=True)], axis=1
         )
@@ -119,25 +123,26 @@ def find_cycles(profiles: F64) -> float:
     height = profiles.shape[1]
     at = (np.arange(height) + 0.5) / height * 2 - 1
     every = np.linspace(ROW_WAVE.fewest_cycles, ROW_WAVE.most_cycles, ROW_WAVE.tried)
-    best, least = float(every[0]), np.inf
-    for cycles in every:
-        angle = np.pi * cycles * at
-        x = np.stack([np.cos(angle), np.sin(angle)], axis=1)
-        cost = sum(
-            _misfit(x[known], p[known]) for p in profiles if (known := np.isfinite(p)).sum() >= ROW_WAVE.least_rows
-        )
-        if cost < least:
-            best, least = float(cycles), cost
-    return best
+    angle = np.pi * every[:, None] * at
+    waves, cost = np.stack([np.cos(angle), np.sin(angle)], axis=2), np.zeros(len(every))
+    for profile in profiles:
+        known = np.isfinite(profile)
+        if known.sum() >= ROW_WAVE.least_rows:
+            cost += _misfits(waves[:, known], profile[known])
+    return float(every[np.argmin(cost)])
 
 
-def _misfit(x: F64, y: F64) -> float:
+def _misfits(x: F64, y: F64) -> F64:
+    """(L,) what waves (L, R, 2) of each length leave of a profile (R,)."""
+
     def solve(weights: F64) -> F64:
-        return ridge(x, y, weights, ROW_WAVE.pull * np.eye(x.shape[1]))
+        weighted = np.swapaxes(x * weights[..., None], 1, 2)
+        return np.asarray(np.linalg.solve(weighted @ x + ROW_WAVE.pull * np.eye(x.shape[2]), (weighted @ y)[..., None]))
 
-    def weigh(found: F64, _: int) -> F64:
-        return cauchy((y - x @ found) / ROW_WAVE.loose)
+    def rest(found: F64) -> F64:
+        return np.asarray((y - (x @ found)[..., 0]) / ROW_WAVE.loose)
 
-    found, _ = reweighted(solve, weigh, solve(np.ones(len(y))), range(ROW_WAVE.fit_steps))
-    rest = y - x @ found
-    return float(np.log1p((rest / ROW_WAVE.loose) ** 2).sum())
+    found, _ = reweighted(
+        solve, lambda found, _: cauchy(rest(found)), solve(np.ones(x.shape[:2])), range(ROW_WAVE.fit_steps)
+    )
+    return np.asarray(np.log1p(rest(found) ** 2).sum(axis=1))

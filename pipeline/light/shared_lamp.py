@@ -11,9 +11,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
+from pipeline.imaging.products import at_tiles, gram, side
 from pipeline.imaging.robust import cauchy
 from pipeline.light.gain_map import basis
 from pipeline.light.row_wave import ACROSS, DEGREE, ROW_WAVE, TO_CHANNELS, TO_PARTS
@@ -46,6 +49,8 @@ class SharedLampConstants:
 SHARED_LAMP = SharedLampConstants()
 _DARKEST = 0.05  # of the mean light: below it the logarithm runs away
 _OWN = 4  # variables of each frame: its phase and its exposure by part
+_SHARED = 6 * (2 * ACROSS + 1 + len(SHARED_LAMP.harmonic)) + 1  # of all frames: amplitudes, harmonic, cycles
+_POWERS = 3  # of the row: a lamp has two, its slope by the cycles one more
 _ANY = 100.0
 _NOTHING = 1e-9
 Weigh = Callable[[F64, F64, tuple[int, int], int], F64]
@@ -122,15 +127,19 @@ class SharedLamp:
 
 @dataclass(frozen=True)
 class _Place:
-    """functions (T, K) of the place that the amplitudes belong to, rows (T,) from -1 to 1."""
+    """Tiles of a frame: rows (R,) from -1 to 1, columns (C, ACROSS + 1) functions from side to side."""
 
-    functions: F64
     rows: F64
+    columns: F64
 
     @staticmethod
     def on(tiles: tuple[int, int]) -> _Place:
-        rows, across = np.repeat(basis(tiles[0], 1)[:, 1], tiles[1]), np.tile(basis(tiles[1], ACROSS), (tiles[0], 1))
-        return _Place(np.concatenate([across, rows[:, None] * across[:, 1:]], axis=1), rows)
+        return _Place(basis(tiles[0], 1)[:, 1], basis(tiles[1], ACROSS))
+
+    def functions(self) -> F64:
+        """(K, R, C) functions of the place that the amplitudes belong to."""
+        across = np.repeat(self.columns.T[:, None], len(self.rows), axis=1)
+        return np.concatenate([across, self.rows[:, None] * across[1:]])
 
 
 def fitted(
@@ -149,36 +158,95 @@ def fitted(
     place, every, known = _Place.on(tiles), range(len(seen)), np.nan_to_num(seen)
     none = replace(lamp, amplitudes=0 * lamp.amplitudes, harmonic=0 * lamp.harmonic, exposure=0 * lamp.exposure)
     expected, trust = none._values(), np.zeros_like(weight)
-    light = np.stack([_light(lamp, f, place) for f in every])
-    scene = np.zeros(seen.shape[1:]) if whole else -light.mean(axis=0)
-    size, frames = len(expected), len(expected) - _OWN * len(seen)
+    scene = np.zeros(seen.shape[1:]) if whole else -np.mean([_light(lamp, f, place) for f in every], axis=0)
     for step in range(steps):
-        normal, target, moved = np.zeros((size, size)), np.zeros(size), np.zeros((3, len(scene), size))
-        rest = np.zeros_like(known)
+        sums, rest = _Sums(lamp, place), np.zeros_like(known)
         for f in every:
-            light, slopes = _slopes(lamp, f, place)
-            rest[f] = known[f] - light - lamp.exposure[f]
+            turned = _Turned.of(lamp, f, place)
+            rest[f] = known[f] - turned.stops() - lamp.exposure[f]
             left = np.where(np.isfinite(seen[f]), rest[f] - scene, np.nan)
             trust[f] = weigh(left, weight[f], tiles, step)
-            own = np.r_[0:frames, frames + _OWN * f : frames + _OWN * (f + 1)]
-            for part, slope in enumerate(slopes):
-                weighted = slope * trust[f, :, part, None]
-                normal[np.ix_(own, own)] += weighted.T @ slope
-                target[own] += weighted.T @ rest[f, :, part]
-                moved[part, :, :frames] += weighted[:, :frames]
-                moved[part, :, own[frames:]] = weighted[:, frames:].T
+            sums.add(f, turned, trust[f], rest[f])
         scene, share = _common(rest, trust)
-        for part in range(3):
-            normal -= (moved[part] * share[:, part, None]).T @ moved[part]
-            target -= moved[part].T @ scene[:, part]
+        normal, target = sums.without(scene, share)
         prior = 1 / lamp._spread() ** 2
         by = np.linalg.solve(normal + np.diag(prior), target - prior * (lamp._values() - expected))
-        widest = float(np.abs(by[frames::_OWN]).max())
+        widest = float(np.abs(by[_SHARED::_OWN]).max())
         lamp = lamp._moved(np.asarray(by * min(1.0, SHARED_LAMP.turn / max(widest, _NOTHING)), dtype=np.float64))
     level = known - lamp.exposure[:, None]
     lit = np.stack([_light(lamp, f, place) for f in every])
     before, after = (float((trust * (one - _common(one, trust)[0]) ** 2).sum()) for one in (level, level - lit))
     return lamp, 1 - after / max(before, _NOTHING)
+
+
+class _Sums:
+    """The normal equations of a step, frame by frame. How the light of a channel changes with any variable is a sum of
+    4 _POWERS functions of the row times ACROSS + 1 from side to side (`_coefficients`): sums over tiles are taken of
+    these products alone (products.py)."""
+
+    def __init__(self, lamp: SharedLamp, place: _Place) -> None:
+        self._place, self._count = place, len(lamp.phases)
+        turn = _turning(_coefficients(lamp))
+        made_of = np.zeros((turn.size, _SHARED + 1))  # what the frames share, and the phase
+        made_of[_where(), np.arange(_SHARED - 1)] = 1
+        made_of[:, _SHARED - 1] = np.pi * np.roll(turn, 1, axis=2).ravel()  # a power of the row more
+        made_of[:, _SHARED] = turn.ravel()
+        made_of = np.einsum("pc,pv->cv", TO_CHANNELS, made_of.reshape(3, -1)).reshape(made_of.shape)
+        self._made_of, self._by_phase = made_of[:, :-1], made_of[:, -1]
+        tiles, size = (len(place.rows), len(place.columns)), _SHARED + _OWN * self._count
+        self._shared, self._side = np.zeros((len(made_of), len(made_of))), np.zeros(len(made_of))
+        self._normal, self._target = np.zeros((size, size)), np.zeros(size)
+        # What a variable moves in each tile over all frames, part by part: waves, cycles, then phases and exposures.
+        self._waves = np.zeros((3, 3, 4, *tiles))
+        self._moved = np.zeros((3, _SHARED + 2 * self._count, *tiles))
+
+    def add(self, frame: int, turned: _Turned, trust: F64, rest: F64) -> None:
+        """A frame: what its lamp shows, weights (T, 3), and what the lamp leaves (T, 3)."""
+        tiles, columns, size = self._moved.shape[2:], self._place.columns, len(self._side)
+        weight, left = (one.T.reshape(3, *tiles) for one in (trust, rest))
+        # Of stops by part, the slope by the light of channel c is to_parts[c] / light[c].
+        to_parts, by_light = TO_PARTS / np.log(2), 1 / turned.light
+        weighted = to_parts.T[:, :, None, None] * (weight[:, None] * by_light)
+        pairs = np.tensordot(to_parts[:, None] * to_parts, weight, 1) * by_light[:, None] * by_light
+        sums = gram(pairs, turned.waves, columns).transpose(0, 2, 3, 1, 4, 5).reshape(size, size)
+        by_phase = sums @ self._by_phase
+        by_exposure = side(weighted, turned.waves, columns).reshape(3, size)
+        pulled = side(np.tensordot(to_parts, weight * left, 1) * by_light, turned.waves, columns).ravel()
+        own = slice(_SHARED + _OWN * frame, _SHARED + _OWN * (frame + 1))
+        self._shared += sums
+        self._side += pulled
+        across = self._made_of.T @ np.column_stack([by_phase, by_exposure.T])
+        self._normal[:_SHARED, own], self._normal[own, :_SHARED] = across, across.T
+        block = np.diag([float(self._by_phase @ by_phase), *weight.sum(axis=(1, 2))])
+        block[0, 1:] = block[1:, 0] = by_exposure @ self._by_phase
+        self._normal[own, own] = block
+        self._target[own] = [float(self._by_phase @ pulled), *(weight * left).sum(axis=(1, 2))]
+        self._waves += (
+            weighted[:, :, None] * turned.waves.reshape(-1, 2, _POWERS, 2)[:, :, 0].reshape(-1, 4).T[..., None]
+        )
+        turn = weight * np.tensordot(to_parts.T, turned.turn * by_light, 1)
+        self._moved[:, _SHARED - 1] += np.pi * self._place.rows[:, None] * turn
+        self._moved[:, _SHARED + frame] = turn
+        self._moved[:, _SHARED + self._count + frame] = weight
+
+    def without(self, scene: F64, share: F64) -> tuple[F64, F64]:
+        """The normal matrix and its right side, less what the tiles' own offsets take: scene (T, 3) of them, share (T,
+        3) one over their weights."""
+        made_of, every = self._made_of, np.arange(self._count)
+        self._normal[:_SHARED, :_SHARED] = made_of.T @ self._shared @ made_of
+        self._target[:_SHARED] = made_of.T @ self._side
+        functions, first = self._place.functions(), 6 * (2 * ACROSS + 1)
+        for part in range(3):
+            moved, waves = self._moved[part], np.tensordot(TO_CHANNELS, self._waves[part], 1)
+            moved[:first] = (waves[:, None, :2] * functions[:, None]).reshape(first, *moved.shape[1:])
+            few = functions[: len(SHARED_LAMP.harmonic), None]
+            moved[first : _SHARED - 1] = (waves[:, None, 2:] * few).reshape(-1, *moved.shape[1:])
+            flat = moved.reshape(len(moved), -1)
+            at = np.r_[:_SHARED, _SHARED + _OWN * every, _SHARED + _OWN * every + 1 + part]
+            self._target[at] -= flat @ scene[:, part]
+            flat *= np.sqrt(share[:, part])
+            self._normal[np.ix_(at, at)] -= flat @ flat.T
+        return self._normal, self._target
 
 
 def _common(values: F64, weight: F64) -> tuple[F64, F64]:
@@ -188,52 +256,62 @@ def _common(values: F64, weight: F64) -> tuple[F64, F64]:
     return (values * weight).sum(axis=0) * share, share
 
 
+def _coefficients(lamp: SharedLamp) -> F64:
+    """(3, 2, _POWERS, 2, ACROSS + 1) of a lamp's light, part by part: of the wave and its harmonic, times powers of the
+    row, cosine and sine, times a function from side to side."""
+    found = np.zeros((3, 2, _POWERS, 2, ACROSS + 1), dtype=lamp.amplitudes.dtype)
+    found[:, 0, 0] = lamp.amplitudes[:, : ACROSS + 1].swapaxes(1, 2)
+    found[:, 0, 1, :, 1:] = lamp.amplitudes[:, ACROSS + 1 :].swapaxes(1, 2)
+    found[:, 1, 0, :, : lamp.harmonic.shape[1]] = lamp.harmonic.swapaxes(1, 2)
+    return found
+
+
+def _turning(coefficients: F64) -> F64:
+    """How they change with the phase."""
+    times = np.array([1.0, 2.0])[:, None, None]
+    cos, sin = coefficients[:, :, :, 0], coefficients[:, :, :, 1]
+    return np.stack([times * sin, -times * cos], axis=3)
+
+
+@lru_cache
+def _where() -> NDArray[np.int64]:
+    """(_SHARED - 1,) which of `_coefficients`, as if flat, each amplitude is, then each of the harmonic."""
+    first, second = 6 * (2 * ACROSS + 1), 6 * len(SHARED_LAMP.harmonic)
+    numbers = np.arange(1.0, first + second + 1)
+    lamp = SharedLamp(
+        numbers[:first].reshape(3, -1, 2), numbers[first:].reshape(3, -1, 2), np.zeros(0), 0.0, np.zeros(0)
+    )
+    return np.argsort(_coefficients(lamp).ravel())[-len(numbers) :]
+
+
 def _light(lamp: SharedLamp, frame: int, place: _Place) -> F64:
     """(T, 3) stops of a frame by part, without its exposure."""
-    return np.asarray(np.log2(_Turned.of(lamp, frame, place).light) @ TO_PARTS)
-
-
-def _slopes(lamp: SharedLamp, frame: int, place: _Place) -> tuple[F64, F64]:
-    """`_light`, and (3, T, P) the slopes of each part by amplitudes, harmonic, cycles, and the frame's own phase and
-    exposure."""
-    turned = _Turned.of(lamp, frame, place)
-    first, second = lamp.amplitudes.size, lamp.harmonic.size
-    slopes = np.zeros((3, len(place.rows), first + second + 1 + _OWN))
-    by_part = np.einsum("pc,tc,cq->qtp", TO_CHANNELS, 1 / (turned.light * np.log(2)), TO_PARTS, optimize=True)
-    for slope, mixed in zip(slopes, by_part, strict=True):
-        slope[:, :first] = (mixed[:, :, None] * turned.first[:, None]).reshape(len(slope), -1)
-        slope[:, first : first + second] = (mixed[:, :, None] * turned.second[:, None]).reshape(len(slope), -1)
-        slope[:, first + second + 1] = (mixed * turned.by_angle).sum(axis=1)
-        slope[:, first + second] = slope[:, first + second + 1] * np.pi * place.rows
-    slopes[:, :, -3:] = np.eye(3)[:, None]
-    return np.log2(turned.light) @ TO_PARTS, slopes
+    return _Turned.of(lamp, frame, place).stops()
 
 
 @dataclass(frozen=True)
 class _Turned:
-    """A frame's lamp at the places of tiles: light (T, 3) of channels; first (T, 2 K), second (T, 2 K') what amplitudes
-    and harmonic are multiplied with; by_angle (T, 3) how the parts of the light change with the phase."""
+    """A frame's lamp: light (3, R, C) of channels; waves (R, 4 _POWERS) functions of the row that it is made of; turn
+    (3, R, C) how channels change with the phase."""
 
     light: F64
-    first: F64
-    second: F64
-    by_angle: F64
+    waves: F64
+    turn: F64
 
     @staticmethod
     def of(lamp: SharedLamp, frame: int, place: _Place) -> _Turned:
         angle = lamp.phases[frame] + np.pi * lamp.cycles * place.rows
-        once, twice = (np.stack([np.cos(n * angle), np.sin(n * angle)], axis=1) for n in (1, 2))
-        few = place.functions[:, : lamp.harmonic.shape[1]]
+        waves = np.stack([np.stack([np.cos(n * angle), np.sin(n * angle)], axis=1) for n in (1, 2)], axis=1)
+        powers = place.rows[:, None] ** np.arange(_POWERS)
+        rows = (waves[:, :, None] * powers[:, None, :, None]).reshape(len(angle), -1)
+        at = _coefficients(lamp)
+        both = np.stack([at, _turning(at)]).reshape(2, 3, -1, ACROSS + 1)
+        light, turn = at_tiles(np.einsum("pc,npij->ncij", TO_CHANNELS, both), rows, place.columns)
+        return _Turned(np.maximum(1 + light, _DARKEST), rows, turn)
 
-        def products(functions: F64, wave: F64) -> F64:
-            return (functions[:, :, None] * wave[:, None]).reshape(len(angle), -1)
-
-        main, other = lamp.amplitudes.reshape(3, -1).T, lamp.harmonic.reshape(3, -1).T
-        first, second = products(place.functions, once), products(few, twice)
-        light = np.maximum(1 + (first @ main + second @ other) @ TO_CHANNELS, _DARKEST)
-        turn, turn_twice = (np.stack([-wave[:, 1], wave[:, 0]], axis=1) for wave in (once, twice))
-        by_angle = products(place.functions, turn) @ main + 2 * products(few, turn_twice) @ other
-        return _Turned(light, first, second, by_angle)
+    def stops(self) -> F64:
+        """(T, 3) by part."""
+        return np.asarray(np.log2(self.light).reshape(3, -1).T @ TO_PARTS)
 
 
 def _level(waves: F64) -> F64:

@@ -64,6 +64,39 @@ def test_what_all_frames_share_is_the_lamps_own() -> None:
     assert mapped == pytest.approx(lamp.on(TILES, True), abs=0.004)
 
 
+def test_a_step_is_that_of_least_squares() -> None:
+    """Gauss-Newton by slopes from differences of the lamp's light, and a dense solver (numpy.linalg.lstsq); tiles'
+    offsets as variables of their own, which nothing is expected of."""
+    rng, tiles, frames = np.random.default_rng(2), (5, 6), 4
+    start = SharedLamp(
+        rng.normal(0, 0.05, (3, 7, 2)),
+        rng.normal(0, 0.02, (3, 2, 2)),
+        rng.uniform(0, 6, frames),
+        0.42,
+        np.zeros((4, 3)),
+    )
+    seen, weight = start.on(tiles, True) + rng.normal(0, 0.02, (frames, 30, 3)), rng.uniform(50, 200, (frames, 30, 3))
+    weight[1, :3], seen[1, :3] = 0, np.nan
+
+    def light(lamp: SharedLamp) -> np.ndarray:
+        return (lamp.on(tiles, True) + lamp.exposure[:, None]).ravel()
+
+    spread, values = start._spread(), start._values()
+    by, h = np.eye(len(values)), 1e-5
+    slopes = np.stack([(light(start._moved(h * e)) - light(start._moved(-h * e))) / (2 * h) for e in by], axis=1)
+    offsets = np.tile(np.eye(90), (frames, 1))
+    root = np.sqrt(weight).ravel()[:, None]
+    prior = np.concatenate([np.diag(1 / spread), np.zeros((len(by), 90))], axis=1)
+    design = np.concatenate([root * np.concatenate([slopes, offsets], axis=1), prior])
+    expected = np.where(values == start.cycles, values, 0)
+    rest = root[:, 0] * (np.nan_to_num(seen).ravel() - light(start))
+    step = np.linalg.lstsq(design, np.concatenate([rest, (expected - values) / spread]), rcond=None)[0][: len(by)]
+    lamp, _ = fitted(start, seen, weight, tiles, plain, 1)
+    assert np.abs(step[-4 * frames :: 4]).max() < SHARED_LAMP.turn
+    assert lamp._values() == pytest.approx((start._moved(step))._values(), abs=2e-6)
+    assert lamp.phases == pytest.approx(start.phases + step[-4 * frames :: 4], abs=2e-6)
+
+
 def test_a_shadow_that_follows_no_phase_moves_little() -> None:
     light, _ = drawn(6)
     seen = light.copy()
