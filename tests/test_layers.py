@@ -15,7 +15,7 @@ PACKAGE = Path(__file__).resolve().parents[1] / "pipeline"
 # From what a person types down to what knows nothing. A package imports only from packages that stand after it here.
 RANKS = (
     "cli", "review", "engine", "workers", "report", "recipe", "steps", "deliver", "light", "people", "captions",
-    "shoot", "formats", "imaging", "store", "textfile", "types", "errors", "lifetime",
+    "shoot", "formats", "imaging", "store", "textfile", "types", "errors", "lifetime", "threads",
 )  # fmt: skip
 RANK = {name: len(RANKS) - at for at, name in enumerate(RANKS)}
 LONGEST = 400

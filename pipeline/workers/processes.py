@@ -18,6 +18,7 @@ from types import TracebackType
 from typing import Any, Self, TypeVar
 
 from pipeline.errors import FrameError, RunStoppedError, debugging
+from pipeline.threads import ONE_THREAD
 from pipeline.workers.limits import TIME, MemoryShare, TimeLimit, memory_is_short, memory_share
 from pipeline.workers.wire import ALONE, DONE, FAILED, READY, SHORT, TASK, UNUSABLE, Message, packed, receive, send
 
@@ -61,7 +62,7 @@ class _Worker:
         code = _CODE.format(os.getpid(), memory.among_others, memory.alone, quiet)
         self._process = subprocess.Popen(
             [sys.executable, "-c", code, json.dumps(sys.path)],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, bufsize=0, **own,
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, bufsize=0, env=os.environ | ONE_THREAD, **own,
         )  # fmt: skip
         self.send(Message(TASK, body=setup))
         for work in (self._write, self._read):

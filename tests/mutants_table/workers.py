@@ -11,6 +11,8 @@ _LIMITED = ("workers/test_limits.py",)
 _STOP = ("cli/test_stop.py",)
 
 MUTANTS = [
+    mutant(_PROCESSES, "env=os.environ | ONE_THREAD, ", "", "test_threads.py"),
+    mutant("cli/entry.py", "    one_thread()\n", "", "test_threads.py"),
     mutant(_PROCESSES, "        waiting.extendleft(reversed(worker.items))\n", "", *_WAYS),
     mutant(_PROCESSES, "_TRIES_KILLED if killed else _TRIES", "_TRIES", *_WAYS),
     mutant(_PROCESSES, "_TRIES_KILLED if killed else _TRIES", "1", *_WAYS),

@@ -33,6 +33,15 @@ class Stubborn(Exception):
         super().__init__(one)
 
 
+def threads(_: int) -> set[int]:
+    """How many each library of linear algebra takes that a run loads."""
+    import cv2  # noqa: F401
+    import scipy.linalg  # noqa: F401
+    import threadpoolctl
+
+    return {one["num_threads"] for one in threadpoolctl.threadpool_info() if one["user_api"] == "blas"}
+
+
 class Unreadable:
     """Can be pickled, and not read back."""
 
