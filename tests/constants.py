@@ -161,13 +161,8 @@ def _times(value: Any, factor: float) -> Any:
 def _neutral() -> Iterator[float]:
     """The whites of drawn halls and of spots of colour, one nearly too few, too many or too dark; and what many scenes
     agree on, one after another redder, and where a dense and a wide cluster compete."""
-    found = [neutral.candidates(s) for s in HALLS]
-    found += [neutral.candidates(spots([(0.3, -0.35)], [n])) for n in range(18, 36)]
-    found += [neutral.candidates(spots([(0.3, -0.35), (0.58, 0.02)], [n, n])) for n in range(18, 36)]
-    found += [neutral.candidates(spots([(0.15 * k, -0.17 * k) for k in range(8)], [200] * 8))]
-    dim = np.linspace(0.36, 0.5, 29)
-    found += [neutral.candidates(spots([(0.3, -0.35), (0.6, -0.7)], [200, 200], [1.0, float(v)])) for v in dim]
-    yield from [float(len(c)) for c in found] + [v for c in found for one in c for v in (*one.chroma, one.score)]
+    for scene in HALLS:
+        yield from _told(neutral.candidates(scene))
     yield from neutral.plausible(np.random.default_rng(0).uniform(-1.5, 1.5, (50, 2))).tolist()
     rng = np.random.default_rng(1)
     places = np.stack([np.linspace(0, 0.15, 14), np.linspace(0, -0.1, 14)], axis=1)
@@ -180,6 +175,16 @@ def _neutral() -> Iterator[float]:
     for share in np.linspace(0.2, 0.9, 29):
         both = [neutral.Candidate(p, share) for p in dense] + [neutral.Candidate(p, 1.0) for p in wide]
         yield from neutral.agree_on_white(np.zeros((1, 2)), [both])[0].white.tolist()
+    yield from _told(neutral.candidates(spots([(0.15 * k, -0.17 * k) for k in range(8)], [200] * 8)))
+    for v in np.linspace(0.36, 0.5, 29):
+        yield from _told(neutral.candidates(spots([(0.3, -0.35), (0.6, -0.7)], [200, 200], [1.0, float(v)])))
+    for n in range(18, 36):
+        yield from _told(neutral.candidates(spots([(0.3, -0.35)], [n])))
+        yield from _told(neutral.candidates(spots([(0.3, -0.35), (0.58, 0.02)], [n, n])))
+
+
+def _told(found: Sequence[neutral.Candidate]) -> list[float]:
+    return [float(len(found)), *(v for one in found for v in (*one.chroma, one.score))]
 
 
 def _camera_prior() -> Iterator[float]:

@@ -111,16 +111,8 @@ def of_static() -> Iterator[float]:
         lamp = static_bands.find_lamp(waves(depth, spread, int(count), noise, cycles, second), 0.5)
         return [0.0] * 4 if lamp is None else [1.0, lamp.depth, lamp.cycles, float(lamp.shared(at)[3])]
 
-    for value in np.linspace(0.05, 0.5, 10):
-        yield from believed(0.25, float(value), 6, 0.003) + believed(0.25, float(value), 8, 0.012)
-    for value in np.linspace(0.01, 0.1, 10):
-        yield from believed(float(value), 0.5, 6, 0.002)
-    for value in np.linspace(0.004, 0.04, 37):
-        yield from believed(float(value), 0.9, 6, 0.0003)
     for count in (3, 4, 5):
         yield from believed(0.3, 0.9, count, 0.002)
-    for second in (0.1, 0.3):
-        yield from believed(0.25, 0.5, 6, 0.003, second=second) + believed(0.25, 0.6, 6, 0.003, cycles=0.7)
     model = row_wave.terms(0.5)
     for count in (6, 14):
         rows = waves(0.25, 0.6, count, 0.002)
@@ -129,8 +121,14 @@ def of_static() -> Iterator[float]:
         parts = np.zeros((count, len(model.of), 3))
         parts[:, level, 0] = np.linalg.lstsq(functions, rows.T, rcond=None)[0].T[:, np.array(model.of)[level]]
         parts[:, :, 1] = 0.2 * parts[:, :, 0]
-        shared = static_bands.static_bands(model.cycles, np.stack([model.legendre(one) for one in parts]))
-        yield from [0.0] if shared is None else [float(v) for v in shared[:3, 0, :2].ravel()]
+        found = static_bands.static_bands(model.cycles, np.stack([model.legendre(one) for one in parts]))
+        yield from [0.0] if found is None else [float(v) for v in found[:3, 0, :2].ravel()]
+    for value in np.linspace(0.1, 0.5, 6):
+        yield from believed(0.25, float(value), 6, 0.003) + believed(0.25, float(value), 8, 0.012)
+    for second in (0.1, 0.3):
+        yield from believed(0.25, 0.5, 6, 0.003, second=second) + believed(0.25, 0.6, 6, 0.003, cycles=0.7)
+    for value in np.linspace(0.016, 0.032, 17):
+        yield from believed(float(value), 0.9, 6, 0.0003)
 
 
 @cache
@@ -139,8 +137,7 @@ def _views(zoom: float, pan: float) -> tuple[flicker.View, ...]:
 
 
 def of_flicker() -> Iterator[float]:
-    """Gain maps of a burst, of a long one's typical picture, and which pixels are bright enough."""
-    yield from [float(v) for one in flicker.agree(_views(0.0, 3.3)) for v in one.coefficients[:5, :2].ravel()]
+    """Which pixels are bright enough, a long burst's typical picture, fits alone, and last the gain maps of a burst."""
     rng = np.random.default_rng(5)
     yield from [float(v.good.sum()) for v in flicker.views([picture(rng.uniform(0.0017, 0.003, (24, 24, 3)))] * 2)]
     still = np.ones((8, 8), dtype=bool)
@@ -165,41 +162,42 @@ def of_flicker() -> Iterator[float]:
         model, design, parts, np.full((216, 3), 2500.0), model.prior, start, block, (18, 12)
     )
     yield from fitted[:4].ravel().tolist() + unsure[:4].ravel().tolist()
+    yield from [float(v) for one in flicker.agree(_views(0.0, 3.3)) for v in one.coefficients[:5, :2].ravel()]
 
 
-def of_shared_lamp() -> list[float]:
+def of_shared_lamp() -> Iterator[float]:
     """One lamp whose phase turns over the hall, more so in lower rows, with errors of the scene and a frame exposed
     otherwise; also in a burst longer than is looked at for a start."""
-    rng, tiles, out = np.random.default_rng(9), (8, 10), []
+    rng, tiles, constants = np.random.default_rng(9), (8, 10), shared_lamp.SHARED_LAMP
     rows, columns = (v.ravel() for v in np.meshgrid(*((np.arange(n) + 0.5) / n * 2 - 1 for n in tiles), indexing="ij"))
-    for frames in (14, 6):
+    for frames in (6, 14):
         angle = rng.uniform(0, 6, frames)[:, None] + 1.3 * rows + (0.4 + 0.1 * rows) * columns
         light = np.log2(1 + 0.35 * np.cos(angle) + 0.03 * np.cos(2 * angle))
         seen = np.stack([light, 0.2 * light, -0.1 * light * columns], axis=2) + rng.normal(0, 0.02, (*light.shape, 3))
         seen[1] += [0.1, 0.01, 0.0]
         waves = light.reshape(frames, *tiles).mean(axis=2)
-        start = shared_lamp.SharedLamp.starting(waves - waves.mean(axis=0), 0.42)
-        lamp = start
-        for steps in (shared_lamp.SHARED_LAMP.first, shared_lamp.SHARED_LAMP.again):
+        lamp = shared_lamp.SharedLamp.starting(waves - waves.mean(axis=0), 0.42)
+        yield from lamp.phases.tolist()
+        for steps in (constants.first, constants.again):
             lamp, part = shared_lamp.fitted(lamp, seen, np.full_like(seen, 4.0), tiles, lambda _, w, *__: w, steps)
-            out += [
-                *lamp.amplitudes[:2].ravel().tolist(),
-                *lamp.harmonic[0].ravel().tolist(),
-                *lamp.phases.tolist(),
-                part,
-            ]
-        out += [*start.phases.tolist(), *lamp.exposure[:2].ravel().tolist()]
-    for noise in np.geomspace(0.1, 0.5, 30):
-        seen = np.stack([light, 0 * light, 0 * light], axis=2) + rng.normal(0, noise, (*light.shape, 3)) * [1, 0.1, 0.1]
-        _, part = shared_lamp.fitted(lamp, seen, np.full_like(seen, 400.0), tiles, lambda _, w, *__: w, 1)
-        out.append(float(part > 1 - shared_lamp.SHARED_LAMP.unexplained))
-    return out
+            yield from lamp.amplitudes[:2].ravel().tolist() + lamp.harmonic[0].ravel().tolist()
+            yield from [*lamp.phases.tolist(), *lamp.exposure[:2].ravel().tolist(), part]
+        for noise in np.geomspace(0.1, 0.5, 30) if frames == 6 else ():
+            error = rng.normal(0, noise, (*light.shape, 3)) * [1, 0.1, 0.1]
+            seen = np.stack([light, 0 * light, 0 * light], axis=2) + error
+            _, part = shared_lamp.fitted(lamp, seen, np.full_like(seen, 400.0), tiles, lambda _, w, *__: w, 1)
+            yield float(part > 1 - constants.unexplained)
 
 
-def of_response() -> list[float]:
-    """Drawn frames beside their scene, dark in places and off it in others; light that changes by about `least`; scores
-    that are nearly sure, of strengths that are nearly weak."""
-    rng, out = np.random.default_rng(4), []
+def of_response() -> Iterator[float]:
+    """Scores that are nearly sure, of strengths that are nearly weak; drawn frames beside their scene, dark in places
+    and off it in others; light that changes by about `least`."""
+    for at in np.linspace(3.2, 4.8, 65):
+        yield evidence.strength_of([evidence.CurveEvidence(np.array([at, -1, -9]), np.ones(3))])
+    for strength in np.linspace(0.08, 0.12, 41):
+        score = 1e4 * (strength - evidence.TRIED)
+        yield evidence.strength_of([evidence.CurveEvidence(score, np.ones(3))])
+    rng = np.random.default_rng(4)
     scene = np.exp(rng.uniform(np.log(0.002), np.log(0.5), (24, 32, 3))).astype(np.float32)
     scene[:8] = np.linspace(0.002, 0.007, 32, dtype=np.float32)[None, :, None] * [1.1, 1.0, 1.2]
     gain = np.exp2(np.linspace(-0.4, 0.4, 24, dtype=np.float32))[:, None, None] * np.ones((1, 32, 3), np.float32)
@@ -207,13 +205,7 @@ def of_response() -> list[float]:
     flat = np.full(3, 1e-4)
     view = flicker.View(shown, np.ones((24, 32), bool), Motion(), flat, flat)
     for strength in (0.0, 0.4, 0.8):
-        out += [*evidence._of_frame(view, scene, gain, strength)]
+        yield from evidence._of_frame(view, scene, gain, strength)
     for stops in np.linspace(0.085, 0.115, 13):
         maps = [GainMap.constant(np.full(3, v)) for v in (0, stops)]
-        out.append(float(evidence.curve_evidence([view, view], maps) is None))
-    for at in np.linspace(3.2, 4.8, 65):
-        out.append(evidence.strength_of([evidence.CurveEvidence(np.array([at, -1, -9]), np.ones(3))]))
-    for strength in np.linspace(0.08, 0.12, 41):
-        score = 1e4 * (strength - evidence.TRIED)
-        out.append(evidence.strength_of([evidence.CurveEvidence(score, np.ones(3))]))
-    return out
+        yield float(evidence.curve_evidence([view, view], maps) is None)

@@ -160,7 +160,7 @@ def of_picture_pool() -> Iterator[float]:
     found = picture_noise_pool.pool([picture_noise.PictureStatistics(strong, every, (3000, 4000))], None)
     assert found is not None
     yield from found.power[:, 0, 3, 3].tolist()
-    for case in range(28):
+    for case in (*range(2), *range(3, 28), 2):  # the long one last: no other constant waits for it
         frames = []
         for _ in range({0: 1, 2: 70}.get(case, 3)):
             level = rng.uniform(-6, 5, (1, 1, 3, 1, 1)) + rng.uniform(-1.5, 2.5, (scales, 1, 3, 1, 1)).cumsum(axis=0)

@@ -89,12 +89,7 @@ def _level_together(upright: level.Family) -> Iterator[float]:
 
 
 def of_manhattan() -> Iterator[float]:
-    """What lines of drawn cameras say, some at the limits of what cameras do, and what is joined and believed."""
-    views = ((2.0, -12, 8, 2.5, 40), (-3.0, -9, -30, 1.5, 230), (1.0, -40, 20, 0.35, 20), (0.5, -5, 20, 9.0, 20))
-    for seed, (*camera, count) in enumerate(views):
-        lines = seen_by(*camera, seed=seed, count=count, strays=30)
-        found = manhattan.fit([lines, lines], [640, 432])
-        yield from [] if found is None else [float(v) for v in vars(found).values()]
+    """What is believed and joined; what lines of drawn cameras say, some at the limits of what cameras do."""
     for name, values in (
         ("spread", np.linspace(0.1, 0.4, 121)), ("moved", np.linspace(0.2, 0.5, 121)),
         ("share", np.linspace(0.4, 1, 121)), ("evidence", np.linspace(5, 30, 126)), ("second", np.linspace(1, 5, 81)),
@@ -110,5 +105,10 @@ def of_manhattan() -> Iterator[float]:
     yield float(sum(parts(down=v / 640) for v in np.linspace(0.5, 2, 76)))
     yield float(sum(parts(gap=v) for v in np.linspace(0.02, 0.1, 81)))
     yield float(sum(parts(long=v, down=0.2) for v in np.linspace(0.01, 0.02, 81)))
+    views = ((2.0, -12, 8, 2.5, 40), (-3.0, -9, -30, 1.5, 230), (1.0, -40, 20, 0.35, 20), (0.5, -5, 20, 9.0, 20))
+    for seed, (*camera, count) in enumerate(views):
+        lines = seen_by(*camera, seed=seed, count=count, strays=30)
+        found = manhattan.fit([lines, lines], [640, 432])
+        yield from [] if found is None else [float(v) for v in vars(found).values()]
     few = [seen_by(0, -10, 10, 2.0, count=n, strays=0) for n in range(5, 12)]
     yield float(sum(manhattan.fit([lines, lines], [640, 640]) is None for lines in few))

@@ -189,8 +189,8 @@ def of_pairs() -> Iterator[float]:
 
 
 def of_cast() -> Iterator[float]:
-    """Rooms under lamps more or less warm, beside the lamps' way, with more or less red wood, with whites that are seen
-    or not; what is taken off."""
+    """What is taken off; rooms under lamps more or less warm, beside the lamps' way, with more or less red wood, with
+    whites that are seen or not."""
     warm = np.array([0.6, -0.7]) / np.hypot(0.6, 0.7)
     beside, grey = warm[::-1] * [-1, 1], neutral.Candidate(np.zeros(2), 1.0)
 
@@ -199,6 +199,14 @@ def of_cast() -> Iterator[float]:
         at = [(float(u + white[0]), float(v + white[1])) for u, v in things]
         got = cast.warm_cast(whites, palette.histogram(spots(at, [300, 300, wood, 100, 40, 60])), supported=supported)
         return [0.0, 0.0] if got is None else [float(v) for v in got]
+
+    votes = [neutral.Vote(np.zeros(2), 0.1)] * 2
+    for lit, far in (([], 0.5), ([True, True], 0.5), ([], 1.5)):
+        yield from [v for one in cast.without_cast(votes, np.zeros((2, 2)), [far * warm] * 2, lit) for v in one.white]
+    hardly = [[neutral.Candidate(0.2 * warm, 1.0)]] * 2
+    yield from cast.without_cast(votes, np.zeros((2, 2)), [1.5 * warm] * 2, [], hardly)[0].white.tolist()
+    exposed = [Exif(f_number=n, exposure_time=0.02, iso=100) for n in np.linspace(0.9, 16, 120)]
+    yield from [float(where(of)) for of in exposed for where in (cast.outdoors, cast.in_hall)]
 
     for far in np.linspace(0.05, 1.9, 75):
         white = far * warm
@@ -217,13 +225,6 @@ def of_cast() -> Iterator[float]:
         yield from found(little, [neutral.Candidate(little, 1.0), neutral.Candidate(0 * warm, 1.5 * part - 1.35)])
     for wood in range(0, 3000, 60):
         yield from found(0.3 * warm, [grey], wood) + found(0.3 * warm, [neutral.Candidate(0.3 * warm, 1.0)], wood)
-    votes = [neutral.Vote(np.zeros(2), 0.1)] * 2
-    for lit, far in (([], 0.5), ([True, True], 0.5), ([], 1.5)):
-        yield from [v for one in cast.without_cast(votes, np.zeros((2, 2)), [far * warm] * 2, lit) for v in one.white]
-    hardly = [[neutral.Candidate(0.2 * warm, 1.0)]] * 2
-    yield from cast.without_cast(votes, np.zeros((2, 2)), [1.5 * warm] * 2, [], hardly)[0].white.tolist()
-    exposed = [Exif(f_number=n, exposure_time=0.02, iso=100) for n in np.linspace(0.9, 16, 120)]
-    yield from [float(where(of)) for of in exposed for where in (cast.outdoors, cast.in_hall)]
 
 
 def of_mercury() -> Iterator[float]:
