@@ -27,6 +27,7 @@ from pipeline.shoot.consent import held_by_own_texts
 from pipeline.shoot.read_facts import FRAMES_FILE, facts_place
 from pipeline.steps import crop
 from pipeline.steps.caption import CaptionParams
+from pipeline.store.cache import Cache
 from pipeline.store.files import is_inside, write_atomic
 from pipeline.store.store import Store
 from pipeline.store.watch import FULL
@@ -67,21 +68,22 @@ def write_table(
         raise InputError(f"{file}: to read it back, add --check; to write to it: --out {file}")
     params = caption_params(recipe)
     cells = cell_separator(separator)
-    read = _read(shoot, facts, models)
-    out = out or _table_of(read)
-    _refuse(shoot, out)
-    if is_there(out) and not force:
-        read, found = _filled_up(read, out)
-        if separator == "auto" and found in SEPARATORS.values():
-            cells = found  # so that the spreadsheet that saved it opens it again
-    read = with_models(read, models, offline)
-    line = Redaction(read).line
-    some(note, [line(text) for text in lines_by_kind(read.notices, (frame.name for frame in read.frames))], "note")
-    if read.models.person is None:
-        note("ratings look at the middle of each frame, since the model file that finds people is missing")
-    numbers = numbers and _can_read(read)
-    with work.open() as workers, progress() as report:
-        _write(read, out, params, cells, numbers, workers, cache, report)
+    with open_cache(cache, shoot) as kept:
+        read = _read(shoot, facts, models, kept)
+        out = out or _table_of(read)
+        _refuse(shoot, out)
+        if is_there(out) and not force:
+            read, found = _filled_up(read, out, kept)
+            if separator == "auto" and found in SEPARATORS.values():
+                cells = found  # so that the spreadsheet that saved it opens it again
+        read = with_models(read, models, offline)
+        line = Redaction(read).line
+        some(note, [line(text) for text in lines_by_kind(read.notices, (frame.name for frame in read.frames))], "note")
+        if read.models.person is None:
+            note("ratings look at the middle of each frame, since the model file that finds people is missing")
+        numbers = numbers and _can_read(read)
+        with work.open() as workers, progress() as report:
+            _write(read, out, params, cells, numbers, workers, kept, report)
 
 
 def caption_params(recipe: Path | None) -> CaptionParams:
@@ -120,10 +122,10 @@ def _write(
     separator: str,
     numbers: bool,
     workers: Workers,
-    cache: CacheChoice,
+    cache: Cache,
     report: Report,
 ) -> None:
-    with open_cache(cache, shoot.folder) as kept, Store.scratch(shoot.folder, kept) as store:
+    with Store.scratch(shoot.folder, cache) as store:
         measured_frames = measure_shoot(store, shoot, workers, report)
         measured = Measurements(store, measured_frames, crop.STEP)
         cards = may_show_references(store, measured_frames, shoot.bursts, shoot.facts, workers)
@@ -191,9 +193,9 @@ def _can_read(shoot: Shoot) -> bool:
     return not missing
 
 
-def _read(folder: Path, facts: Path | None, models: Path | None) -> Shoot:
+def _read(folder: Path, facts: Path | None, models: Path | None, cache: Cache) -> Shoot:
     try:
-        return read_shoot(folder, facts, models)
+        return read_shoot(folder, facts, models, cache=cache)
     except InputError as error:
         if any(p.missing == "frames" for p in error.problems):
             more = "to have that table written first, put a # before frames: meanwhile"
@@ -236,7 +238,7 @@ def _refuse(folder: Path, out: Path) -> None:
         raise InputError(f"{out}: there is no folder {place}; make it first")
 
 
-def _filled_up(shoot: Shoot, out: Path) -> tuple[Shoot, str]:
+def _filled_up(shoot: Shoot, out: Path, cache: Cache) -> tuple[Shoot, str]:
     """The shoot with what a person has filled in at `out`, so that writing it again loses nothing; its separator."""
     try:
         facts = caption_sheet.filled_in(shoot, out)
@@ -249,7 +251,7 @@ def _filled_up(shoot: Shoot, out: Path) -> tuple[Shoot, str]:
     separator, encoding = caption_sheet.form_of(shoot, out)
     saved = "" if encoding == UNICODE else f"; it was {encoding}, and is written as {UNICODE} with a mark"
     note(f"{out} was there: what is filled in there stays{saved}")
-    return replace(shoot, facts=facts, own_texts=held_by_own_texts(facts, shoot.frames)), separator
+    return replace(shoot, facts=facts, own_texts=held_by_own_texts(facts, shoot.frames, None, cache)), separator
 
 
 # ---- reading back ------------------------------------------------------------------------------------------

@@ -44,26 +44,23 @@ def check_recipe(
         loaded = read_recipe(recipe)
     except EvencourtError as error:
         problems += error.lines
-    read: Shoot | None = None
-    if shoot is not None:
-        try:
-            read = read_shoot(shoot, facts, models)
-        except EvencourtError as error:
-            problems += error.lines
-    if loaded is None or problems:
-        raise InputError(*problems)
-    if read is None:
+    if shoot is None:
+        if loaded is None:
+            raise InputError(*problems)
         refuse_unready(loaded)
         say_lines(flatten_yaml(loaded))
         return
-    read = with_models(read, models, offline)
-    with (
-        work.open() as workers,
-        open_cache(cache, read.folder) as kept,
-        Store.scratch(read.folder, kept) as store,
-        progress() as report,
-    ):
-        record, _ = foresee(store, read, loaded, workers, report)
+    with open_cache(cache, shoot) as kept:
+        read: Shoot | None = None
+        try:
+            read = read_shoot(shoot, facts, models, cache=kept)
+        except EvencourtError as error:
+            problems += error.lines
+        if loaded is None or read is None:
+            raise InputError(*problems)
+        read = with_models(read, models, offline)
+        with work.open() as workers, Store.scratch(shoot, kept) as store, progress() as report:
+            record, _ = foresee(store, read, loaded, workers, report)
     say_lines(flatten_yaml(loaded))
     print_foreseen(record, Redaction(read).line)
     if record.counts.failed or record.failed_steps:

@@ -56,18 +56,17 @@ def run_shoot(
     frame failed, something was not sent, or the hour came before all was done.
     """
     deadline = hour_of(finish_by, datetime.now().astimezone()) if finish_by is not None else None
-    with work.open() as workers:
-        read = engine.read_shoot(shoot, facts, models, out)
+    with work.open() as workers, open_cache(cache, shoot) as kept:
+        read = engine.read_shoot(shoot, facts, models, out, cache=kept)
         if isinstance(workers, Submitted):
             above = next(folder for folder in (out, *out.absolute().parents) if folder.exists())
             workers.refuse_unlike([read.frames[0].path.absolute(), above.absolute()])
         loaded = read_recipe(recipe)
         read = with_models(read, models, offline)
-        with open_cache(cache, shoot) as kept:
-            if dry_run:
-                _dry_run(loaded, read, out, workers, work.count, only, kept, deadline)
-            else:
-                _run(loaded, read, out, workers, only, kept, deadline)
+        if dry_run:
+            _dry_run(loaded, read, out, workers, work.count, only, kept, deadline)
+        else:
+            _run(loaded, read, out, workers, only, kept, deadline)
 
 
 def run_demo(folder: Path, models: Path | None, offline: bool, work: WorkChoice, cache: CacheChoice) -> None:
@@ -82,8 +81,8 @@ def run_demo(folder: Path, models: Path | None, offline: bool, work: WorkChoice,
     if not (shoot / "shoot.yaml").is_file():
         with progress() as report:
             write_demo(shoot, progress=lambda done, total: report("shoot", done, total))
-    read = with_models(engine.read_shoot(shoot, None, models), models, offline)
     with work.open() as workers, open_cache(cache, shoot) as kept:
+        read = with_models(engine.read_shoot(shoot, None, models, cache=kept), models, offline)
         _run(read_recipe(), read, folder / "delivered", workers, cache=kept)
 
 

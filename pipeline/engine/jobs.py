@@ -31,6 +31,7 @@ from pipeline.shoot.read_facts import load_facts, written_names
 from pipeline.shoot.scan import Scan, scan
 from pipeline.shoot.sidecar import sidecar_rating
 from pipeline.steps.base import Solution
+from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.keys import digest_json
 from pipeline.store.store import Store
 from pipeline.store.watch import raise_if_full
@@ -117,12 +118,14 @@ def read_shoot(
     models: Path | None = None,
     out: Path | None = None,
     wrong: list[Problem] | None = None,
+    cache: Cache = NO_CACHE,
 ) -> Shoot:
     """Scan a folder and read its facts. Raises InputError with every problem, or with those of the folder alone where
     `wrong` takes the others.
 
     facts_file  see read_facts.facts_place; models  the folder of the model files, None for the usual
     out         where an earlier run may have delivered to: its frames keep their names
+    cache       keeps what pictures look like that may be copies of those that are held
     """
     files = find(models)
     memory = names_known(out) if out is not None else NOTHING_KNOWN
@@ -144,11 +147,11 @@ def read_shoot(
     facts, sidecars = _with_ratings(facts, frames)
     recalled = recall(facts, out, found.frames)
     facts = recalled.facts
-    of_owners: list[str] = []
-    bursts, own_texts = tuple(find_bursts(frames)), held_by_own_texts(facts, frames, of_owners)
+    of_consent: list[str] = []
+    bursts, own_texts = tuple(find_bursts(frames)), held_by_own_texts(facts, frames, of_consent, cache)
     of_clocks = clock_notes(frames, facts.start, corrected.added.keys(), corrected.right)
     notices = (
-        *of_owners,
+        *of_consent,
         *(note.text for note in of_clocks),
         *facts.notices,
         *found.notices,

@@ -20,7 +20,9 @@ from pipeline.shoot.copies import are_called_after_one, copies, is_copy, name_pa
 from pipeline.shoot.facts import Facts, Player, held_back, mistyped_player, named_player
 from pipeline.shoot.kinds import frame_kind
 from pipeline.shoot.names import holds_any, same_name
+from pipeline.shoot.pictures.looks import shoot_of
 from pipeline.shoot.sidecar import SIZE_LIMIT, loose_sidecars, notes_beside, sidecars
+from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.files import folded
 from pipeline.textfile.reading import read_bytes
 from pipeline.types import Frame
@@ -47,13 +49,15 @@ _DO = {
 }
 
 
-def held_by_own_texts(facts: Facts, frames: Sequence[Frame], notices: list[str] | None = None) -> dict[str, str]:
+def held_by_own_texts(
+    facts: Facts, frames: Sequence[Frame], notices: list[str] | None = None, cache: Cache = NO_CACHE
+) -> dict[str, str]:
     """Frame -> why it is held, without a name.
 
     Such a frame names a player with publish: no, in whatever spelling, or where there are some has a text that cannot
     be read; or it is a copy of one that is held back. Who made or owns the picture is not who is shown: a photographer
     may have a player's name.
-    notices  takes what is to be said of all frames of a camera at once
+    notices  takes what is to be said of several frames at once; cache  keeps what pictures look like
     """
     searched = () if all(player.publish for player in facts.roster) else frames
     loose = _Loose(searched)
@@ -68,7 +72,7 @@ def held_by_own_texts(facts: Facts, frames: Sequence[Frame], notices: list[str] 
         for frame in own:
             if why := told[frame.name].why(owner, everywhere):
                 held[frame.name] = why
-    return with_copies(facts, frames, held)
+    return with_copies(facts, frames, held, notices, cache)
 
 
 def _is_creator(player: Player, facts: Facts) -> bool:
@@ -86,7 +90,13 @@ def _owner_said(camera: str, count: int, owner: frozenset[Player]) -> str:
     )
 
 
-def with_copies(facts: Facts, frames: Sequence[Frame], held: Mapping[str, str]) -> dict[str, str]:
+def with_copies(
+    facts: Facts,
+    frames: Sequence[Frame],
+    held: Mapping[str, str],
+    notices: list[str] | None = None,
+    cache: Cache = NO_CACHE,
+) -> dict[str, str]:
     """`held`, by their own texts, with the copies of these and of the frames that the facts hold back.
 
     Copies among `held`, of an earlier look, are looked for anew.
@@ -94,7 +104,7 @@ def with_copies(facts: Facts, frames: Sequence[Frame], held: Mapping[str, str]) 
     held = {name: why for name, why in held.items() if not is_copy(why)}
     sources = {frame.name for frame in frames if frame.name in held or held_back(facts, facts.row(frame.name))}
     named = {name for name, row in facts.rows.items() if row.players}
-    return {**copies(frames, sources, named), **held}
+    return {**copies(frames, sources, named, notices, cache), **held}
 
 
 def _by_camera(frames: Sequence[Frame]) -> dict[tuple[str, str, str], list[Frame]]:
@@ -172,7 +182,7 @@ class _Loose:
     "TH1_0001.xmp" of "TH1_0001_edit.jpg", or of another version, such as "TH1_0001_v1.xmp" of "TH1_0001_v2.jpg"."""
 
     def __init__(self, frames: Sequence[Frame]) -> None:
-        shoots = {f.path.parents[len(PurePosixPath(f.relative).parts) - 1] for f in frames}
+        shoots = {shoot_of(frame) for frame in frames}
         self._after: dict[str, list[Path]] = {}  # what a sidecar is called after
         self._called: dict[str, list[Path]] = {}
         self._versions: dict[str, list[tuple[str, Path]]] = {}

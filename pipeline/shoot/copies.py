@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 import re
-import zlib
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Mapping, Sequence, Set
 from contextlib import suppress
-from datetime import datetime, timedelta
+from datetime import datetime
 from functools import cache
 from itertools import product
 from pathlib import Path, PurePosixPath
 
-from pipeline.shoot.pictures.copied import has_lost, same_pictures
+from pipeline.shoot.kinds import frame_kind
+from pipeline.shoot.pictures.coded import coded_picture, is_even
+from pipeline.shoot.pictures.copied import Compared, same_pictures
+from pipeline.shoot.pictures.looks import KeptLooks
+from pipeline.shoot.pictures.originals import Role
+from pipeline.shoot.pictures.said import at_another_time, camera_of, has_lost, may_be_one_camera, times_of
+from pipeline.shoot.pictures.untold import hall_said, unseen_said
+from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.keys import digest_file
 from pipeline.types import Frame
 
@@ -33,7 +39,16 @@ ELSEWHEN = (
     "its file says another time, camera or name, but its picture may be that of {frame}, which is held back; if it is "
     "another, write under players who is in it"
 )
-_TEXTS = (SAME, VERSION, MOMENT, PICTURE, ELSEWHEN)
+CODED = "its picture is, to the last bit, that of {frame}, which is held back: only what is said of it is another"
+ORIGINAL = (
+    "it may be the picture of which {frame}, which is held back, is a copy; if it is another, write under players who "
+    "is in it"
+)
+REPLACED = (
+    "its file was saved otherwise than those beside it, and its picture may be that of {frame}, which is held back; if "
+    "it is another, write under players who is in it"
+)
+_TEXTS = (SAME, VERSION, MOMENT, PICTURE, ELSEWHEN, CODED, ORIGINAL, REPLACED)
 _REASONS = tuple(one.partition("{frame}")[0] for one in _TEXTS)
 _PART = 1 << 16  # octets that tell most files apart
 _LEAST = 5  # characters of a name that says which frame it is, with a digit
@@ -44,26 +59,43 @@ _FEW = 6  # versions of one frame without a time; more are a series. No source
 _MOST = 60  # versions of one frame; more are a series, whatever their times say. No source
 _CAMERAS = 3  # that may have called frames alike: seconds in which versions of such frames were taken. No source
 _COARSE = 100_000  # microseconds: a camera that writes tenths of a second gives two frames of a burst one time
-_EVEN = 4  # a file without a time that can be packed so many times smaller may be one even tone, as others are
 _DAY = re.compile(r"(?:.*\D)?(?:19|20)\d\d(?:0\d|1[0-2])(?:[0-2]\d|3[01])")
 
 
-def copies(frames: Sequence[Frame], held: Collection[str], named: Collection[str]) -> dict[str, str]:
-    """Frame -> why it is to be held back as well: it is the very file of one of `held`; or it has the name of one in
-    another folder, or one of the two is called after the other, such as "TH1_0001 (1)" or "TH1_0001_edit", or both
-    after a third that need not be there, and they were not taken at another time; or one camera took both at one part
-    of a second, which it cannot; or it shows the same, and its file does not say credibly that it is a picture of its
-    own. So is a copy of such a copy.
+def copies(
+    frames: Sequence[Frame],
+    held: Collection[str],
+    named: Collection[str],
+    notices: list[str] | None = None,
+    cache: Cache = NO_CACHE,
+) -> dict[str, str]:
+    """Frame -> why it is to be held back as well: it is the very file or picture of one of `held`; or it has the name
+    of one in another folder, or one of the two is called after the other, such as "TH1_0001 (1)" or "TH1_0001_edit", or
+    both after a third that need not be there, and they were not taken at another time; or one camera took both at one
+    part of a second, which it cannot; or it shows the same, and its file does not say credibly that it is a picture of
+    its own, or that one is a copy of it. So is a copy of such a copy.
 
-    named  frames of which a person wrote who is in them: these are not judged by their names, times and looks
+    named    frames of which a person wrote who is in them: these are not judged by their names, times and looks
+    notices  takes what could not be told; cache  keeps what pictures look like
     """
     found: dict[str, str] = {}
+    kept = KeptLooks(cache, frames)
+    unseen, of_hall, asked = list[str](), dict[str, Sequence[str]](), dict[str, None]()
     last = frozenset(held)
     while last:
-        of_octets = {name for name in last if not found.get(name, "").startswith(_REASONS[0])}  # else all were found
-        more, sure = _copies_of(frames, last, of_octets, {*held, *found}, named)
+        exactly = (SAME.partition("{frame}")[0], CODED.partition("{frame}")[0])
+        of_octets = {name for name in last if not found.get(name, "").startswith(exactly)}  # else all were found
+        more, sure, compared = _copies_of(
+            frames, last, of_octets, {*held, *found}, named, kept, {one for some in of_hall.values() for one in some}
+        )
         last = frozenset(sure.difference(found))  # what is only near to one, as the next of a burst is, ends it
         found |= more
+        unseen += compared.unseen
+        of_hall |= compared.hall
+        asked |= dict.fromkeys(compared.asked)
+    if notices is not None:
+        free = [name for name in asked if name not in found]
+        notices += [*unseen_said(dict.fromkeys(unseen), free), *hall_said(of_hall, found)]
     return found
 
 
@@ -73,29 +105,35 @@ def _copies_of(
     of_octets: Set[str],
     known: Set[str],
     named: Collection[str],
-) -> tuple[dict[str, str], set[str]]:
-    """(frame -> why it is held, of those that are not `known` to be, which of them surely are copies)."""
+    kept: KeptLooks,
+    of_hall: Set[str],
+) -> tuple[dict[str, str], set[str], Compared]:
+    """(frame -> why it is held, of those that are not `known` to be, which of them surely are copies, what came of
+    comparing pictures). of_hall  frames that proved to show only the hall of one: what is a copy of it tells no more"""
     found: dict[str, str] = {}
+    paired = defaultdict[str, set[str]](set)
     settled = {*known, *named}
     for pairs, why in ((_of_one_moment(frames, held), MOMENT), (_versions(frames, held), VERSION)):
         for one, other in pairs:
             for frame, twin in ((one, other), (other, one)):
-                if twin.name in held and frame.name not in settled:
-                    found[frame.name] = why.format(frame=twin.name)
-    files = defaultdict[tuple[datetime | None, int], list[tuple[Frame, Path]]](list)
-    for frame in frames:
-        for path in frame.files:
-            with suppress(OSError):  # one that cannot be read fails by itself
-                files[_second(frame), path.stat().st_size].append((frame, path))
-    for (second, _), some in files.items():
-        if len(some) > 1 and any(frame.name in of_octets for frame, _ in some):
-            same = _same(some, of_octets, timed=second is not None)
-            found |= {one: SAME.format(frame=other) for one, other in same if one not in known}
+                if twin.name in held:
+                    paired[twin.name].add(frame.name)
+                    if frame.name not in settled:
+                        found[frame.name] = why.format(frame=twin.name)
+    for name, of, why in _of_octets(frames, of_octets):
+        paired[of].add(name)
+        if name not in known:
+            found[name] = why.format(frame=of)
     sure = set(found)
-    for seen, of, surely in same_pictures(frames, held, {*settled, *found}, of_copies=held != known):
-        found[seen.name] = (PICTURE if has_lost(seen) else ELSEWHEN).format(frame=of)
-        sure |= {seen.name} if surely else set()
-    return found, sure
+    compared = same_pictures(
+        frames, held, {*settled, *found, *of_hall}, of_copies=held != known, paired=paired, kept=kept
+    )
+    for hit in compared.found:
+        of_copy = PICTURE if has_lost(hit.frame) else ELSEWHEN
+        why = {Role.COPY: of_copy, Role.ORIGINAL: ORIGINAL, Role.REPLACED: REPLACED}[hit.role]
+        found[hit.frame.name] = why.format(frame=hit.of)
+        sure |= {hit.frame.name} if hit.surely else set()
+    return found, sure, compared
 
 
 def is_copy(why: str) -> bool:
@@ -128,7 +166,7 @@ def _versions(frames: Sequence[Frame], held: Collection[str]) -> Iterator[tuple[
             yield from ((one, other) for other in others if _are_alike(one, other, stem))
         for part in sorted(name_parts(stem)):
             for one in called.get(part, ()):
-                yield from ((one, other) for other in some if not _at_another_time(one, other))
+                yield from ((one, other) for other in some if not at_another_time(one, other))
     for part, some in after.items():
         for one in some if _says_which(part, some) else ():
             others = [other for other in some if one.name in held and other is not one]
@@ -139,7 +177,7 @@ def _are_alike(one: Frame, other: Frame, stem: str) -> bool:
     """Whether two frames of one name, in two folders, may be versions of one: an export beside its original, not the
     frame of another camera that counts alike, nor one of a name that says little while a file does not say its time."""
     tells = _says_a_frame(stem) or bool(one.exif.time and other.exif.time)
-    return tells and _may_be_one_camera(one, other) and not _at_another_time(one, other)
+    return tells and may_be_one_camera(one, other) and not at_another_time(one, other)
 
 
 def _says_a_frame(part: str) -> bool:
@@ -158,7 +196,7 @@ def _says_which(part: str, some: Sequence[Frame]) -> bool:
 def _are_versions(one: Frame, other: Frame, part: str) -> bool:
     """Whether two frames in whose names `part` is may be versions of one that is called so: they were not taken at
     another time, and what else is in their names does not count frames."""
-    return not _count_on(_stem(one), _stem(other), part) and not _at_another_time(one, other)
+    return not _count_on(_stem(one), _stem(other), part) and not at_another_time(one, other)
 
 
 def _count_on(one: str, other: str, part: str) -> bool:
@@ -183,17 +221,17 @@ def _counts_frames(part: str) -> bool:
 def _of_one_moment(frames: Sequence[Frame], held: Collection[str]) -> Iterator[tuple[Frame, Frame]]:
     """(a frame, another of the same part of a second): one of the two is held, and nothing says that another camera
     took the other."""
-    fine = {_camera(f) for f in frames if f.exif.time and f.exif.has_subseconds and f.exif.time.microsecond % _COARSE}
+    fine = {camera_of(f) for f in frames if f.exif.time and f.exif.has_subseconds and f.exif.time.microsecond % _COARSE}
     at = defaultdict[datetime, list[Frame]](list)
     for frame in frames:
-        if frame.exif.has_subseconds and _camera(frame) in fine:
-            for time in sorted(_times(frame)):
+        if frame.exif.has_subseconds and camera_of(frame) in fine:
+            for time in sorted(times_of(frame)):
                 at[time].append(frame)
     still = _standing(frames)
     for some in at.values():
         for one in some:
-            if one.name in held and _camera(one) not in still:
-                yield from ((one, other) for other in some if other is not one and _may_be_one_camera(one, other))
+            if one.name in held and camera_of(one) not in still:
+                yield from ((one, other) for other in some if other is not one and may_be_one_camera(one, other))
 
 
 def _standing(frames: Sequence[Frame]) -> set[tuple[str, str, str]]:
@@ -201,16 +239,8 @@ def _standing(frames: Sequence[Frame]) -> set[tuple[str, str, str]]:
     parts = defaultdict[tuple[str, str, str], list[int]](list)
     for frame in frames:
         if frame.exif.time and frame.exif.has_subseconds:
-            parts[_camera(frame)].append(frame.exif.time.microsecond)
+            parts[camera_of(frame)].append(frame.exif.time.microsecond)
     return {camera for camera, some in parts.items() if len(some) > 2 and len(set(some)) == 1}
-
-
-def _camera(frame: Frame) -> tuple[str, str, str]:
-    return frame.exif.make, frame.exif.model, frame.exif.serial
-
-
-def _may_be_one_camera(one: Frame, other: Frame) -> bool:
-    return all(not a or not b or a == b for a, b in zip(_camera(one), _camera(other), strict=True))
 
 
 def name_parts(stem: str) -> set[str]:
@@ -229,19 +259,24 @@ def _second(frame: Frame) -> datetime | None:
     return frame.exif.time and frame.exif.time.replace(microsecond=0)
 
 
-def _at_another_time(one: Frame, other: Frame) -> bool:
-    """Whether both say when they were taken, and not the same, neither as their files say it nor as corrected by
-    `clocks`: an edited copy may not say of which camera it is. Many programs leave out what is below a second."""
-    times = [_times(frame) for frame in (one, other)]
-    if any(time.microsecond == 0 for some in times for time in some):
-        times = [{time.replace(microsecond=0) for time in some} for some in times]
-    return all(times) and not times[0] & times[1]
-
-
-def _times(frame: Frame) -> set[datetime]:
-    """When a frame was taken as its file says and as corrected; nothing where its file does not say."""
-    time, added = frame.exif.time, timedelta(seconds=frame.exif.corrected_by)
-    return set() if time is None else {time, time - added}
+def _of_octets(frames: Sequence[Frame], held: Set[str]) -> Iterator[tuple[str, str, str]]:
+    """(a frame, one of `held` of which a file has the same octets, or the same coded picture; in which of the texts)"""
+    files = defaultdict[tuple[datetime | None, int], list[tuple[Frame, Path]]](list)
+    pictures = defaultdict[str, list[Frame]](list)
+    coded = any(frame_kind(path) == "picture" for frame in frames if frame.name in held for path in frame.files)
+    for frame in frames:
+        for path in frame.files:
+            with suppress(OSError):  # one that cannot be read fails by itself
+                files[_second(frame), path.stat().st_size].append((frame, path))
+                if coded and frame_kind(path) == "picture":
+                    pictures[coded_picture(path)].append(frame)
+    for (second, _), some in files.items():
+        if len(some) > 1 and any(frame.name in held for frame, _ in some):
+            yield from ((one, of, SAME) for one, of in _same(some, held, timed=second is not None))
+    for digest, alike in pictures.items():
+        for of in alike if digest else ():
+            if of.name in held:
+                yield from ((one.name, of.name, CODED) for one in alike if one.name not in held)
 
 
 def _same(some: Sequence[tuple[Frame, Path]], held: Collection[str], *, timed: bool) -> Iterator[tuple[str, str]]:
@@ -269,4 +304,4 @@ def _middle(path: Path) -> bytes:
 
 def _is_even(path: Path) -> bool:
     data = _middle(path)
-    return len(data) < _PART or _EVEN * len(zlib.compress(data, 1)) < len(data)
+    return len(data) < _PART or is_even(data)

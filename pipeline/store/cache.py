@@ -24,7 +24,7 @@ from pipeline.store.seal import is_sealed, sealed, unsealed
 
 VARIABLE = "EVENCOURT_CACHE"  # a folder to use in place of the user's cache folder
 SIZE_VARIABLE = "EVENCOURT_CACHE_SIZE"  # such as "500 MB"
-_KINDS = ("measured", "damaged", "burst_light", "references", "numbers", "digests")
+_KINDS = ("measured", "damaged", "burst_light", "references", "numbers", "digests", "looks")
 _TAG = "CACHEDIR.TAG"
 # Cache Directory Tagging Specification 0.6 (B. Ford): backups leave a folder with this file out.
 _TAG_TEXT = "Signature: 8a477f597d28d172789f06886806bc55\n# What evencourt measured of frames. It may be deleted.\n"

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import os
 import time
+from contextlib import suppress
+from hashlib import sha256
 from pathlib import Path
 from typing import NamedTuple
 
+from pipeline.store.cache import Cache
 from pipeline.store.keys import digest_file
+from pipeline.store.records import from_json, to_json
 
 # Nanoseconds. A file that changed less than this before it was read may change again without another time: FAT keeps
 # times to 2 s (Microsoft, FAT file system specification).
@@ -48,3 +52,20 @@ def read_digest(path: Path) -> FrameDigest:
     found = path.stat()
     known = FrameDigest(found.st_size, found.st_mtime_ns, digest, found.st_ctime_ns, found.st_ino, found.st_dev, now)
     return known if known.looks_like(before) else known._replace(read=0)
+
+
+def digests_in_cache(cache: Cache, shoot: Path | None) -> dict[str, FrameDigest]:
+    """Frame (posix path in the shoot folder) -> its digest, of all that any command has read in a resolved `shoot`."""
+    data = cache.get("digests", _called(shoot))
+    with suppress(ValueError):
+        return from_json(dict[str, FrameDigest], data) if data is not None else {}
+    return {}
+
+
+def keep_digests(cache: Cache, shoot: Path | None, known: dict[str, FrameDigest]) -> None:
+    """Keep them for the next command."""
+    cache.put("digests", _called(shoot), to_json(dict[str, FrameDigest], known))
+
+
+def _called(shoot: Path | None) -> str:
+    return sha256(os.fsencode(shoot or "")).hexdigest()

@@ -10,7 +10,6 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
-from hashlib import sha256
 from pathlib import Path
 from typing import TypeVar
 
@@ -19,7 +18,7 @@ from filelock import FileLock, Timeout
 from pipeline.errors import InputError, RunStoppedError
 from pipeline.store import places
 from pipeline.store.cache import NO_CACHE, Cache
-from pipeline.store.digests import FrameDigest, read_digest
+from pipeline.store.digests import FrameDigest, digests_in_cache, keep_digests, read_digest
 from pipeline.store.disk import is_held, temporary_folder
 from pipeline.store.files import TEMPORARY, is_inside, remove_leftovers, write_atomic
 from pipeline.store.places import OWN_FILES, REPORT_FOLDER, is_link, path_below, read_file, refuse_inside, refuse_links
@@ -352,7 +351,7 @@ class Store:
     def _vouched(self, frame: Frame) -> FrameDigest | None:
         if self._digests is None:
             self._digests = self._kept_digests()
-            self._cached_digests = self._digests_in_cache()
+            self._cached_digests = digests_in_cache(self._cache, self._shoot)
         found = frame.path.stat()
         for known in (self._digests.get(frame.relative), self._cached_digests.get(frame.relative)):
             if known is not None and known.is_of(found):
@@ -377,16 +376,7 @@ class Store:
         """Keep the digests for the next run."""
         if self._digests is not None:
             self.put_record(ROOT, "digests.json", dict[str, FrameDigest], self._digests)
-            self._cache.put("digests", self._digests_name(), to_json(dict[str, FrameDigest], self._cached_digests))
+            keep_digests(self._cache, self._shoot, self._cached_digests)
 
     def _kept_digests(self) -> dict[str, FrameDigest]:
         return self.record(ROOT, "digests.json", dict[str, FrameDigest]) or {}
-
-    def _digests_in_cache(self) -> dict[str, FrameDigest]:
-        data = self._cache.get("digests", self._digests_name())
-        with suppress(ValueError):
-            return from_json(dict[str, FrameDigest], data) if data is not None else {}
-        return {}
-
-    def _digests_name(self) -> str:
-        return sha256(os.fsencode(self._shoot or "")).hexdigest()

@@ -72,7 +72,7 @@ MUTANTS = [
     ),
     mutant(_STORE, "if known is not None and known.is_of(found):", "if known is not None:", *_DIGESTS),
     mutant(_STORE, "for known in (self._digests.get(frame.relative), ", "for known in (None, ", *_STORED),
-    mutant(_STORE, "self._cached_digests = self._digests_in_cache()", "pass", *_DIGESTS),
+    mutant(_STORE, "self._cached_digests = digests_in_cache(self._cache, self._shoot)", "pass", *_DIGESTS),
     mutant("store/digests.py", " and self.read - self.changed >= SETTLED", "", *_DIGESTS),
     mutant("store/digests.py", "here = (found.st_size, ", "here = (self.size, ", *_DIGESTS),
     mutant(

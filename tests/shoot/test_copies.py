@@ -166,7 +166,7 @@ def test_files_of_one_size_and_second_are_read_once(tmp_path: Path, monkeypatch:
     opened, really = [], Path.open
     monkeypatch.setattr(Path, "open", lambda path, mode: (opened.append(path), really(path, mode))[1])
     assert copies(frames, {frame.name for frame in frames[:200:2]}, ()) == {"b": SAME.format(frame="TH1_0000")}
-    assert len(opened) == len(frames) + 2  # and those two as a whole
+    assert len(opened) == 2 * len(frames) + 2  # for a part of each, and its coded picture, and those two as a whole
 
 
 @pytest.mark.parametrize(

@@ -66,11 +66,12 @@ def inspect_shoot(
     """
     if picture is not None:
         refuse_picture(picture, shoot)
-    read = with_models(read_shoot(shoot, facts, models), models, offline)
-    with work.open() as workers, open_cache(cache, shoot) as kept, Store.scratch(read.folder, kept) as store:
-        with progress() as report:
-            measured_frames = measure_shoot(store, read, workers, report)
-        found = inspect_text(store, read, measured_frames, workers, wanted)
+    with open_cache(cache, shoot) as kept:
+        read = with_models(read_shoot(shoot, facts, models, cache=kept), models, offline)
+        with work.open() as workers, Store.scratch(read.folder, kept) as store:
+            with progress() as report:
+                measured_frames = measure_shoot(store, read, workers, report)
+            found = inspect_text(store, read, measured_frames, workers, wanted)
     several = len(found.cameras) > 1  # then each has a number, by which its bursts are told
     columns = ("camera", "in clocks", "frames", "first", "last", *(["corrected by"] if read.added else []))
     print_table("", ("no.", *columns) if several else columns, found.cameras)

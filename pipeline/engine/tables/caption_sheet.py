@@ -177,8 +177,8 @@ def check(folder: Path, facts_file: Path | None, file: Path | None, params: Capt
         problems.append(row.problem(f"frame: {why}; correct the name, or delete the line"))
     facts = with_wrong_rows(facts, problems)
     frames = {f.name: f for f in corrected.frames}
-    of_owners: list[str] = []
-    own_texts = held_by_own_texts(facts, list(frames.values()), of_owners)
+    of_consent: list[str] = []
+    own_texts = held_by_own_texts(facts, list(frames.values()), of_consent)
     previews: list[CaptionPreview] = []
     for name, typed in sorted(facts.rows.items(), key=lambda item: item[1].line):
         try:
@@ -195,7 +195,7 @@ def check(folder: Path, facts_file: Path | None, file: Path | None, params: Capt
     unnamed = () if wrong else tuple(without_rows(facts))
     read = facts.frames_file or str(file or folder)
     line = Redaction(FramesAndFacts(tuple(frames.values()), facts)).line
-    notices = (*nobody_known(facts), *of_owners, *facts.notices)
+    notices = (*nobody_known(facts), *of_consent, *facts.notices)
     return CheckedTable(read, tuple(previews), tuple(sorted(set(problems))), stops, unnamed, notices, line)
 
 

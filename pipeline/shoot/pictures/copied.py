@@ -2,118 +2,114 @@
 
 from __future__ import annotations
 
-import re
-from collections import defaultdict
-from collections.abc import Collection, Iterator, Sequence
-from datetime import datetime
-from functools import lru_cache, partial
-from itertools import pairwise
-from pathlib import Path, PurePosixPath
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field
 
-from pipeline.shoot.pictures.grey import Grey, UnreadPictureError, grey_picture
-from pipeline.shoot.pictures.same import SAME, Hit, Look, Looks, enlarged, look_of
-from pipeline.shoot.pictures.shared import best_hits
+from pipeline.shoot.pictures.looks import KeptLooks, look
+from pipeline.shoot.pictures.originals import Originals, Role
+from pipeline.shoot.pictures.same import SAME, Hit, Looks
+from pipeline.shoot.pictures.shared import Shares, shares
 from pipeline.types import Frame
 
-_KEPT = 1 << 12  # frames whose looks stay in memory, all of a night: some 80 kB each, 200 of one that is held
 _AT_ONCE = 64  # frames that are looked for at a time
-_PICTURES = 64  # and their pictures: 300 to 600 kB each
+_AS_NEAR = 0.02  # share by which several may be the original of one: a raw and its JPEG, two exports. No source
+
+
+@dataclass(frozen=True)
+class Found:
+    """A frame whose picture seems to be that of one that is held: `of`, which it is to it, and whether surely."""
+
+    frame: Frame
+    of: str
+    role: Role
+    surely: bool
+
+
+@dataclass(frozen=True)
+class Compared:
+    """What came of comparing frames with those that are held.
+
+    unseen  of those that are held, which cannot be looked at; asked  the frames that were compared, or would have been
+    hall    of those that are held -> frames that show nearly the same, and are not held since many do
+    """
+
+    found: Sequence[Found] = ()
+    unseen: Sequence[str] = ()
+    asked: Sequence[str] = ()
+    hall: Mapping[str, Sequence[str]] = field(default_factory=dict)
 
 
 def same_pictures(
-    frames: Sequence[Frame], held: Collection[str], settled: Collection[str], *, of_copies: bool = False
-) -> Iterator[tuple[Frame, str, bool]]:
-    """(a frame that is not `settled`, one of `held` whose picture it seems to be, whether it surely is) of frames whose
-    files do not say credibly that they are pictures of their own; see `Originals`.
+    frames: Sequence[Frame],
+    held: Collection[str],
+    settled: Collection[str],
+    *,
+    of_copies: bool = False,
+    paired: Mapping[str, Collection[str]] | None = None,
+    kept: KeptLooks | None = None,
+) -> Compared:
+    """Frames that are not `settled` and seem to show what one of `held` does, of those whose files do not say credibly
+    that they are pictures of their own, and which may be the original of one of `held`; see `Originals`.
 
     of_copies  `held` are copies of what was compared before: the next in a burst is near to one of them, too
+    paired     of `held`, which others have their name, moment or octets: of the rest an original is looked for
     """
-    kept = [frame for frame in frames if frame.name in held]
-    originals = Originals(frames, () if of_copies else kept)
-    asked = [frame for frame in frames if frame.name not in settled and originals.may_be_copy(frame)]
+    kept = kept or KeptLooks()
+    of = [frame for frame in frames if frame.name in held]
+    originals = Originals(frames, () if of_copies else of, None if of_copies else paired)
+    asked = originals.asked(frames, settled)
     if not asked:
-        return
-    known = [(frame, look) for frame in kept if (look := _look(frame, SAME.held, SAME.among)) is not None]
-    among = Looks([look for _, look in known])
+        return Compared()
+    looks = [(frame, look(frame, SAME.held, SAME.among, kept)) for frame in of]
+    known = [(frame, one) for frame, one in looks if one is not None and len(one.at) >= SAME.matched]
+    names = {frame.name for frame, _ in known}
+    among = Looks([one for _, one in known])
     seen: list[Frame] = []
     hits: list[list[Hit]] = []
-    for start in range(0, len(asked), _AT_ONCE):
-        some = asked[start : start + _AT_ONCE]
-        looks = [(frame, look) for frame in some if (look := _look(frame, SAME.edge, SAME.points)) is not None]
-        seen += [frame for frame, _ in looks]
-        hits += among.same_as([look for _, look in looks])
-    for frame, found in zip(seen, best_hits(hits), strict=True):
-        if found is not None and (of_copies or originals.may_be_copy(frame, known[found[0]][0])):
-            yield frame, known[found[0]][0].name, found[1] >= SAME.sure
+    for start in range(0, len(asked) if known else 0, _AT_ONCE):
+        some = [(frame, look(frame, SAME.edge, SAME.points, kept)) for frame in asked[start : start + _AT_ONCE]]
+        there = [(frame, one) for frame, one in some if one is not None]
+        seen += [frame for frame, _ in there]
+        for (frame, _), every in zip(there, among.same_as([one for _, one in there]), strict=True):
+            hits.append([hit for hit in every if originals.role(frame, known[hit.which][0]) is not None])
+    agree = shares(hits)
+    held_frames = [frame for frame, _ in known]
+    return Compared(
+        [one for one in _found(seen, held_frames, agree, originals) if one.frame.name not in settled],
+        [frame.name for frame in of if frame.name not in names],
+        [frame.name for frame in asked if not originals.is_in_place(frame)],
+        _of_hall(seen, held_frames, agree, originals),
+    )
 
 
-def has_lost(frame: Frame) -> bool:
-    """Whether the file does not say when it was taken, or with which camera."""
-    return frame.exif.time is None or not (frame.exif.make or frame.exif.model)
+def _found(seen: Sequence[Frame], held: Sequence[Frame], agree: Shares, originals: Originals) -> list[Found]:
+    """For each frame the one that it is most like. Of the frames that may be the original of one, only the likest is
+    taken for it; of the others in their place, only one that surely shows the same."""
+    most: dict[int, float] = {}
+    for frame, some in zip(seen, agree.of, strict=True):
+        for which, share in some.items():
+            if originals.role(frame, held[which]) is Role.ORIGINAL:
+                most[which] = max(share, most.get(which, 0.0))
+    found = []
+    for frame, some in zip(seen, agree.of, strict=True):
+        fits: list[tuple[float, int, Role]] = []
+        for which, share in some.items():
+            role = originals.role(frame, held[which])
+            least = SAME.sure if originals.must_be_sure(frame, held[which]) else SAME.share
+            least = max(least, most[which] - _AS_NEAR) if role is Role.ORIGINAL else least
+            if role is not None and share >= least:
+                fits.append((share, -which, role))
+        if fits:
+            share, which, role = max(fits, key=lambda one: one[:2])
+            found.append(Found(frame, held[-which].name, role, share >= SAME.sure))
+    return found
 
 
-class Originals:
-    """Which frames are surely pictures of their own: those that stand in their place among the others of a camera and
-    folder, the next number taken no earlier. A copy that says another time, as some programs write the time of saving,
-    mostly has another name or folder."""
-
-    def __init__(self, frames: Sequence[Frame], held: Sequence[Frame]) -> None:
-        series = defaultdict[tuple[str, ...], list[Frame]](list)
-        for frame in frames:
-            if not has_lost(frame):
-                series[_series(frame)].append(frame)
-        self._in_place: set[str] = set()
-        for some in series.values():
-            some.sort(key=_count)
-            times = [one.exif.time or datetime.max for one in some]
-            rises = [earlier <= later for earlier, later in pairwise(times)]
-            for one, before, after in zip(some, [True, *rises], [*rises, True], strict=True):
-                if before and after and len(some) > 1:
-                    self._in_place.add(one.name)
-        self._held = {_series(frame) for frame in held}
-
-    def may_be_copy(self, frame: Frame, of: Frame | None = None) -> bool:
-        """Whether a frame may be a copy of another, or of any that is held, for all that its file says: in its place,
-        only a picture of what the same camera called otherwise or put into another folder."""
-        if frame.name not in self._in_place:
-            return True
-        own = _series(frame)
-        series = self._held if of is None else {_series(of)}
-        return frame.kind == "picture" and any(one != own and one[:2] == own[:2] for one in series)
-
-
-def _series(frame: Frame) -> tuple[str, ...]:
-    """What frames that one camera numbered have in common."""
-    path = PurePosixPath(frame.relative)
-    exif = frame.exif
-    return exif.make, exif.model, exif.serial, str(path.parent), re.sub(r"\d+", "0", path.stem)
-
-
-def _count(frame: Frame) -> tuple[int, ...]:
-    return tuple(map(int, re.findall(r"\d+", PurePosixPath(frame.relative).stem)))
-
-
-def _look(frame: Frame, edge: int, points: int) -> Look | None:
-    try:
-        told = frame.path.stat()
-    except OSError:  # it fails by itself when it is decoded
-        return None
-    return _look_of(frame.path, told.st_mtime_ns, told.st_size, edge, points)
-
-
-@lru_cache(maxsize=_KEPT)
-def _look_of(path: Path, changed: int, size: int, edge: int, points: int) -> Look | None:
-    picture = partial(_picture, path, changed, size, edge)
-    try:
-        return look_of(picture, points)
-    except UnreadPictureError:
-        return None
-
-
-@lru_cache(maxsize=_PICTURES)
-def _picture(path: Path, changed: int, size: int, edge: int) -> Grey:
-    """Raises UnreadPictureError."""
-    grey = grey_picture(path, edge)
-    if grey is None:
-        raise UnreadPictureError
-    return enlarged(grey)
+def _of_hall(seen: Sequence[Frame], held: Sequence[Frame], agree: Shares, originals: Originals) -> dict[str, list[str]]:
+    """Of a camera that stands still, and whose files do not say when they were taken: which frames are not held."""
+    hall = {}
+    for which, some in sorted(agree.hall.items()):
+        lost = [seen[at].name for at in some if not agree.of[at] and not originals.is_in_place(seen[at])]
+        if lost:
+            hall[held[which].name] = lost
+    return hall

@@ -45,12 +45,15 @@ class SameConstants:
     covered: float = 0.3  # least share of the picture that the other must cover
     told: float = 0.03  # least share of the picture that tells anything
     agree: float = 0.8  # correlation of surroundings that show the same
+    differ: float = 0.4  # the same of those that surely do not
     share: float = 0.5  # of the surroundings that must
     sure: float = 0.85  # share from which on one is surely a copy of the other
     step: int = 8  # pixels from one place to the next of which it is kept whether two pictures agree there
 
 
 SAME = SameConstants()
+LOOK_VERSION = 1  # to be raised when `look_of` finds other points in the same picture: looks are kept
+_TIMES = 4  # pixels of a side that become one before surroundings are compared: it takes a sixth of the time
 _GROUP = 512  # points of all pictures that are compared at a time, of those that look alike
 _NONE = np.zeros((0, 128), np.uint8)
 _GROUPS = 8  # of them are searched for each point
@@ -123,7 +126,7 @@ class Hit:
     """A picture that shows the same moment as one that is looked for, as far as the two alone tell.
 
     which  of the pictures; share  of the surroundings in which they agree; places  (h, w) of that picture, every
-    SAME.step pixels: UNTOLD, DIFFERS or AGREES
+    SAME.step pixels: UNTOLD, DIFFERS, UNSURE or AGREES
     """
 
     which: int
@@ -131,7 +134,7 @@ class Hit:
     places: NDArray[np.uint8]
 
 
-UNTOLD, DIFFERS, AGREES = 0, 1, 2
+UNTOLD, DIFFERS, UNSURE, AGREES = 0, 1, 2, 3
 
 
 class Looks:
@@ -225,8 +228,11 @@ def compared(one: Look, other: Look) -> tuple[float, NDArray[np.uint8] | None]:
     near, far = _blurred(here, SAME.fine * times), _blurred(there_of, SAME.fine)  # the smaller has no finer detail
     moved = cv2.warpAffine(far, move, (width, height), flags=cv2.INTER_LINEAR, borderValue=-1e4)
     share, places = _agreement(near, np.asarray(moved, dtype=np.float32))
+    if places is None:
+        return share, None
+    placed = (placed - [0, 0, (_TIMES - 1) / 2]) / _TIMES  # from middle to middle
     flags = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
-    return share, None if places is None else np.asarray(cv2.warpAffine(places, placed, (wide, high), flags=flags))
+    return share, np.asarray(cv2.warpAffine(places, placed, (wide, high), flags=flags))
 
 
 def _is_likely(move: Any) -> bool:
@@ -242,23 +248,31 @@ def _blurred(grey: Grey, by: float) -> F32:
 
 
 def _agreement(one: F32, other: F32) -> tuple[float, NDArray[np.uint8] | None]:
-    import cv2
-
-    def around(values: F32) -> F32:
-        return np.asarray(cv2.GaussianBlur(values, (0, 0), SAME.window), dtype=np.float32)
-
+    """(`agreement`, the places as in `Hit`, every _TIMES pixels) of two pictures that lie on each other, -1e4 where
+    there is no `other`."""
     inside = other > -1
     if inside.mean() < SAME.covered:
         return 0.0, None
     other = np.where(inside, other, 0).astype(np.float32)
     least, most = SAME.ends
     plain = inside & (np.minimum(one, other) >= least) & (np.maximum(one, other) <= most)
-    mean, mean_of = around(one), around(other)
-    varies, varies_of = around(one * one) - mean * mean, around(other * other) - mean_of * mean_of
-    tells = (around(plain.astype(np.float32)) > 0.99) & (np.maximum(varies, varies_of) > SAME.texture**2)
+    mean, mean_of = _around(one), _around(other)
+    varies, varies_of = _around(one * one) - mean * mean, _around(other * other) - mean_of * mean_of
+    tells = (_around(plain.astype(np.float32)) > 0.99) & (np.maximum(varies, varies_of) > SAME.texture**2)
     if tells.mean() < SAME.told:
         return 0.0, None
-    together = around(one * other) - mean * mean_of
+    together = _around(one * other) - mean * mean_of
     correlation = together / np.sqrt(np.maximum(varies * varies_of, 1e-3))
     agrees = correlation >= SAME.agree
-    return float(agrees[tells].mean()), np.where(tells, np.where(agrees, AGREES, DIFFERS), UNTOLD).astype(np.uint8)
+    places = np.where(agrees, AGREES, np.where(correlation < SAME.differ, DIFFERS, UNSURE))
+    return float(agrees[tells].mean()), np.where(tells, places, UNTOLD).astype(np.uint8)
+
+
+def _around(values: F32) -> F32:
+    """The mean of the surroundings of each place, every _TIMES pixels."""
+    import cv2
+
+    height, width = values.shape
+    fewer = cv2.resize(values, (-(-width // _TIMES), -(-height // _TIMES)), interpolation=cv2.INTER_AREA)
+    rest = np.sqrt(SAME.window**2 - (_TIMES**2 - 1) / 12) / _TIMES
+    return np.asarray(cv2.GaussianBlur(fewer, (0, 0), rest), dtype=np.float32)
