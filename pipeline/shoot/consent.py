@@ -30,8 +30,8 @@ from pipeline.types import Frame
 _SHOWN = " names a player whose line in the roster "
 _NAMES = "its {what}" + _SHOWN + "{why}"
 _MISTYPED = (
-    "its {what} may name, with a typing mistake, a player whose line in the roster {why}; write under players who is "
-    "in the picture, or correct that text"
+    "its {what} may name, with a typing mistake or two, a player whose line in the roster {why}; write under players "
+    "who is in the picture, or correct that text"
 )
 _MAY_OWN = ", as all maker notes of its camera do; if that is its owner's name, write it under creator in shoot.yaml"
 _UNREAD = (

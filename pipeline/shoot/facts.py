@@ -26,6 +26,7 @@ from pipeline.shoot.names import (
     perhaps_named,
     replace_name,
     same_name,
+    slips_of,
 )
 from pipeline.textfile.messages import and_more
 from pipeline.textfile.tables import Row
@@ -254,11 +255,18 @@ def named_player(text: str, facts: Facts, players: Sequence[tuple[str, str]]) ->
 
 def mistyped_player(text: str, facts: Facts) -> Player | None:
     """The first player with publish: no whose whole name, and that of nobody else of the roster, stands in the text
-    with one typing mistake; None where there is none."""
+    with a typing mistake, or two in a long name; None where there is none. Where another player's name has fewer
+    mistakes it is that player's; where it has as many nobody knows."""
     hidden = [player for player in facts.roster if not player.publish]
     near = [player for player in hidden if mistyped_in(text, player.name)]
     text = known_taken_out(text, facts, hidden) if near else ""
-    return next((player for player in near if mistyped_in(text, player.name)), None)
+    others = [place for one in facts.roster if near and one.publish for place in slips_of(text, one.name)]
+    for player in near:
+        for place in slips_of(text, player.name):
+            nearer = (o for o in others if o.mistakes < place.mistakes and o.begin < place.end and place.begin < o.end)
+            if next(nearer, None) is None:
+                return player
+    return None
 
 
 def hinted_at(

@@ -9,6 +9,7 @@ _PARTS = "shoot/names/parts.py"
 _SHORT = "shoot/names/short.py"
 _LETTERS = "shoot/names/letters.py"
 _SEARCH = "shoot/names/search.py"
+_FACTS = "shoot/facts.py"
 _TYPED = "shoot/names/mistyped.py"
 _MISTYPED = ("shoot/test_mistyped.py",)
 _SIDECAR = "shoot/sidecar.py"
@@ -25,6 +26,16 @@ MUTANTS = [
     mutant(_TYPED, "letter: int = 5", "letter: int = 4", *_MISTYPED),
     mutant(_TYPED, "swapped: int = 4", "swapped: int = 5", *_MISTYPED),
     mutant(_TYPED, "alone: int = 7", "alone: int = 6", *_MISTYPED),
+    mutant(_TYPED, "twice: int = 9", "twice: int = 8", *_MISTYPED),
+    mutant(_TYPED, "twice: int = 9", "twice: int = 10", *_MISTYPED),
+    mutant(_TYPED, "both: int = 12", "both: int = 11", *_MISTYPED),
+    mutant(_TYPED, "both: int = 12", "both: int = 14", *_MISTYPED),
+    mutant(_TYPED, "least = min(least, before[j - 2] + 1)", "pass", *_MISTYPED),
+    mutant(_TYPED, "*words.near(part)]", "]", *_MISTYPED),
+    mutant(_TYPED, '(word[:1], f"-{word[-1:]}")', "(word[:1],)", *_MISTYPED),
+    mutant(_FACTS, "o.mistakes < place.mistakes and", "", *_MISTYPED),
+    mutant(_FACTS, "if next(nearer, None) is None:", "if True:", *_MISTYPED),
+    mutant(_FACTS, " and o.begin < place.end and place.begin < o.end)", ")", *_MISTYPED),
     mutant(_TYPED, 'f"{LETTER}+|\\0"', 'f"{LETTER}+"', *_MISTYPED),
     mutant(_TYPED, "or rest == left[1:] ", "", *_MISTYPED),
     mutant(_TYPED, " or rest[1:] == left)", ")", *_MISTYPED),

@@ -1,11 +1,13 @@
-"""Names with one typing mistake: a letter wrong, too many or missing, or two neighbours that changed places, which are
-most of all mistakes (Damerau, CACM 1964)."""
+"""Names with a typing mistake: a letter wrong, too many or missing, or two neighbours that changed places, which are
+most of all mistakes (Damerau, CACM 1964); long names with two of them."""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 from pipeline.shoot.names.letters import PLAIN, cased
 from pipeline.shoot.names.spelled import LETTER, orders_of, parts_of, single
@@ -14,25 +16,42 @@ from pipeline.shoot.names.spelled import LETTER, orders_of, parts_of, single
 @dataclass(frozen=True)
 class SlipLimits:
     """Letters of a part of a name that may be mistyped: of shorter ones another name is as near, as Ida and Ada, Berg
-    and Borg. No source.
+    and Borg, or with two mistakes Kristian and Kristine. No source.
 
     letter  with one letter wrong, too many or missing; swapped  with two that changed places; alone  without the rest
-    of the name
+    of the name; twice  with two mistakes; both  letters of a name of which two parts may have one mistake each
     """
 
     letter: int = 5
     swapped: int = 4
     alone: int = 7
+    twice: int = 9
+    both: int = 12
 
 
 SLIPS = SlipLimits()
 _WORDS = re.compile(f"{LETTER}+|\0")
 
 
+class Slip(NamedTuple):
+    """Where a name may stand: words of the text, from and to (not included), and how many mistakes it has there."""
+
+    begin: int
+    end: int
+    mistakes: int
+
+
 def mistyped_in(text: str, name: str) -> bool:
-    """Whether the whole name stands in the text, in any order, with one mistake in one of its parts."""
-    words, places = _words_of(text)
-    return any(_stands(words, places, parts) for parts in _forms(name))
+    """Whether the whole name stands in the text, in any order, with one mistake in one of its parts, or with two where
+    it is long."""
+    return next(slips_of(text, name), None) is not None
+
+
+def slips_of(text: str, name: str) -> Iterator[Slip]:
+    """The places where it does."""
+    words = _words_of(text)
+    for parts in _forms(name):
+        yield from _stands(words, parts)
 
 
 def part_mistyped(text: str, name: str) -> bool:
@@ -52,19 +71,43 @@ def is_slip(word: str, part: str) -> bool:
     return len(part) >= SLIPS.swapped and rest[:2] == left[1::-1] and rest[2:] == left[2:]
 
 
-def _stands(words: tuple[str, ...], places: dict[str, list[int]], parts: tuple[str, ...]) -> bool:
-    for wrong in range(len(parts)):
-        others = parts[:wrong] + parts[wrong + 1 :]
-        if not all(part in places for part in others):  # of nearly all texts
-            continue
-        for order in orders_of(parts):
-            first = order.index(others[0])
-            for at in places[others[0]]:
-                here = words[max(at - first, 0) : at - first + len(order)]
-                unlike = [(a, b) for a, b in zip(here, order, strict=False) if a != b]
-                if len(here) == len(order) and at >= first and len(unlike) == 1 and is_slip(*unlike[0]):
-                    return True
-    return False
+def _mistakes(word: str, part: str) -> int:
+    """How many make a word of a part of a name, 3 where too many for its length; both folded."""
+    if word == part:
+        return 0
+    if is_slip(word, part):
+        return 1
+    return 2 if len(part) >= SLIPS.twice and abs(len(word) - len(part)) <= 2 and _distance(word, part) == 2 else 3
+
+
+def _distance(one: str, other: str) -> int:
+    """Letters to change, add, leave out or swap with their neighbour (optimal string alignment)."""
+    before, last = list[int](), list(range(len(other) + 1))
+    for i, letter in enumerate(one, 1):
+        now = [i]
+        for j, wanted in enumerate(other, 1):
+            least = min(last[j] + 1, now[-1] + 1, last[j - 1] + (letter != wanted))
+            if i > 1 and j > 1 and letter == other[j - 2] and one[i - 2] == wanted:
+                least = min(least, before[j - 2] + 1)
+            now.append(least)
+        before, last = last, now
+    return last[-1]
+
+
+def _stands(words: _Words, parts: tuple[str, ...]) -> Iterator[Slip]:
+    wrong_parts, may_be_two = sum(part not in words.places for part in parts), sum(map(len, parts)) >= SLIPS.both
+    if wrong_parts > 1 + may_be_two:  # in nearly all texts
+        return
+    anchors = {part: [*words.places.get(part, ()), *words.near(part)] for part in parts}
+    for order in orders_of(parts):
+        starts = {at - nth for nth, part in enumerate(order) for at in anchors[part]}
+        for start in sorted(starts):
+            here = words.words[max(start, 0) : start + len(order)]
+            if start < 0 or len(here) < len(order):
+                continue
+            wrong = [count for word, part in zip(here, order, strict=True) if (count := _mistakes(word, part))]
+            if wrong in ([1], [2]) or (wrong == [1, 1] and may_be_two):
+                yield Slip(start, start + len(order), sum(wrong))
 
 
 @lru_cache(maxsize=1024)
@@ -79,13 +122,28 @@ def _forms(name: str) -> tuple[tuple[str, ...], ...]:
     return tuple(dict.fromkeys((parts, (parts[0], parts[-1])))) if len(parts) > 1 else ()
 
 
+class _Words:
+    """The words of a text, and where each stands."""
+
+    def __init__(self, words: tuple[str, ...]) -> None:
+        self.words = words
+        self.places: dict[str, list[int]] = {}
+        self._ends: dict[str, set[str]] = {}  # how words begin and end -> which do
+        for at, word in enumerate(words):
+            self.places.setdefault(word, []).append(at)
+        for word in self.places:
+            for end in (word[:1], f"-{word[-1:]}"):
+                self._ends.setdefault(end, set()).add(word)
+
+    def near(self, part: str) -> list[int]:
+        """Where words stand that one mistake makes of a part of a name: it leaves its first or its last letter."""
+        alike = self._ends.get(part[:1], set()) | self._ends.get(f"-{part[-1:]}", set())
+        return sorted(at for word in alike if is_slip(word, part) for at in self.places[word])
+
+
 @lru_cache(maxsize=64)
-def _words_of(text: str) -> tuple[tuple[str, ...], dict[str, list[int]]]:
-    words = tuple(single(word) for word in _WORDS.findall(PLAIN.text(text)))
-    places: dict[str, list[int]] = {}
-    for at, word in enumerate(words):
-        places.setdefault(word, []).append(at)
-    return words, places
+def _words_of(text: str) -> _Words:
+    return _Words(tuple(single(word) for word in _WORDS.findall(PLAIN.text(text))))
 
 
 @lru_cache(maxsize=512)

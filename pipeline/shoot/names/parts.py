@@ -38,7 +38,7 @@ def hints_at(text: str, name: str, language: str = "") -> bool:
     `language` (BCP 47) is known to leave names as they are. Of names in Chinese characters or Hangul any two
     characters in a row count, since no space tells surname from given name. Words spelled out letter by letter, within
     a longer word that begins anew with a capital, and of letters of other scripts that look alike count too; so do the
-    whole name and long parts of it with one typing mistake.
+    whole name with a typing mistake, or two where it is long, and long parts of it with one.
     """
     name_parts, changes = _name_parts(name), inflects(language)
     return any(_hints(view, name_parts, changes) for view in _views(text)) or any(
