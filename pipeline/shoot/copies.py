@@ -270,13 +270,13 @@ def _of_octets(frames: Sequence[Frame], held: Set[str]) -> Iterator[tuple[str, s
                 files[_second(frame), path.stat().st_size].append((frame, path))
                 if coded and frame_kind(path) == "picture":
                     pictures[coded_picture(path)].append(frame)
-    for (second, _), some in files.items():
-        if len(some) > 1 and any(frame.name in held for frame, _ in some):
-            yield from ((one, of, SAME) for one, of in _same(some, held, timed=second is not None))
     for digest, alike in pictures.items():
         for of in alike if digest else ():
             if of.name in held:
                 yield from ((one.name, of.name, CODED) for one in alike if one.name not in held)
+    for (second, _), some in files.items():
+        if len(some) > 1 and any(frame.name in held for frame, _ in some):
+            yield from ((one, of, SAME) for one, of in _same(some, held, timed=second is not None))
 
 
 def _same(some: Sequence[tuple[Frame, Path]], held: Collection[str], *, timed: bool) -> Iterator[tuple[str, str]]:

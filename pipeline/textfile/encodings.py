@@ -81,7 +81,7 @@ _PAGES = {
     **dict.fromkeys(("ru", "uk", "be", "bg", "mk", "kk", "ky", "mn", "tg", "tt"),
                     ("cp1251", "cp866", "koi8_u", "iso8859_5", "mac_cyrillic")),
     "sr": ("cp1251", "cp1250", "cp855", "iso8859_5", "mac_cyrillic", "mac_croatian"),
-    "el": ("cp1253", "cp737", "iso8859_7", "mac_greek"),
+    "el": ("cp1253", "cp737", "iso8859_7", "mac_greek", "cp869"),
     **dict.fromkeys(("tr", "az"), ("cp1254", "cp857", "iso8859_9", "mac_turkish")),
     **dict.fromkeys(("et", "lt", "lv"), ("cp1257", "cp775", "iso8859_13", "mac_latin2")),
     "he": ("cp1255", "cp862", "iso8859_8"),
