@@ -44,6 +44,7 @@ def test_one_mistake_is_seen(name: str, text: str) -> None:
         ("Siri Fjellheim", "Siri Fejllhiem"),
         ("Siri Fjellheim", "and Siri Gjellhejm"),
         ("Kari Nordmann", "Kair Nordman"),  # one in each
+        ("Kari Nordmann", "Akri Onrdmann"),
         ("Ana Sofia Reyes", "Ana Sofja Reyesz scores"),
         ("Ana Sofia Reyes", "Reyez Ana Soffia"),
     ],

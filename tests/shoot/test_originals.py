@@ -66,8 +66,11 @@ def test_the_raw_of_a_picture_that_is_held_is_held_and_not_its_neighbours(night:
     assert list(found) == ["TH1_0001"]
     assert "the picture of which best of the night, which is held back, is a copy" in found["TH1_0001"]
     assert why([*night, best], best, night[1]) == {}  # somebody wrote who is in it: nor is its neighbour taken for it
-    card = [replace(one, name=f"card/{one.name}", relative=f"card/{one.relative}") for one in night[1:3]]
-    assert set(why([*night, *card, best], best)) == {"TH1_0001", "card/TH1_0001"}
+    exif = [replace(one.exif, model="Other Camera") for one in night[1:3]]  # or what a converter calls it
+    card = [Frame(f"B_{at}", night[1 + at].path, f"card/B_{at}.jpg", "raw", said) for at, said in enumerate(exif)]
+    with PIL.Image.open(night[1].path) as taken:  # as its camera wrote it beside the raw
+        card[0] = replace(card[0], path=saved(tmp_path, "of the card", taken.convert("RGB").resize((300, 200))).path)
+    assert set(why([*night, *card, best], best)) == {"TH1_0001", "B_0"}
 
 
 def test_the_raw_of_an_export_under_a_name_of_its_own_is_that_of_its_second(night: list[Frame], tmp_path: Path) -> None:
