@@ -31,6 +31,7 @@ from pipeline.imaging.level import Unsure
 from pipeline.imaging.orientation import Orientation
 from pipeline.light.comparing.tones import tone_histogram
 from pipeline.light.gain_map import GainMap
+from pipeline.light.mixing.gradient import ChromaGradient
 from pipeline.light.neutral import candidates
 from pipeline.light.palette import ChromaSamples, histogram
 from pipeline.light.references import MeasuredReferences
@@ -76,8 +77,9 @@ def scene(names: tuple[str, ...], index: int) -> Scene:
     flicker = tuple(GainMap(rng.normal(0, 1, (DEGREE + 1, ACROSS + 1, 3)) * fall * (len(names) > 1)) for _ in names)
     return Scene(
         names, flicker, (0.9,) * len(names), tuple(rng.normal(0, 0.05, len(names)).tolist()),
-        rng.normal(0, 0.05, (2, 2)), histogram(of).astype(np.float16), tone_histogram(of),
-        tuple(candidates(of)), rng.normal(-3, 0.4, 3), np.eye(3),
+        (1.0,) * len(names), ChromaGradient(rng.normal(0, 0.05, (4, 2))), histogram(of).astype(np.float16),
+        tone_histogram(of), tuple(candidates(of)), rng.normal(-3, 0.4, 3), np.eye(3),
+        lies=(Orientation.TOP_LEFT,) * len(names),
     )  # fmt: skip
 
 

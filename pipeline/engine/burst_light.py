@@ -30,7 +30,7 @@ _BESIDE = 8  # bursts whose flicker is in memory: steps go through a night in or
 _PART = "scene"
 _Flicker = Callable[[str], Sequence[GainMap]]  # of the burst of a key
 _NOT_FOUND = "{name}: the light of its burst was not found ({why}); it is left as it is"
-_KEPT_VERSION = 3  # raised when the form of what is kept of a burst changes
+_KEPT_VERSION = 4  # raised when the form of what is kept of a burst changes
 
 
 @dataclass(frozen=True)

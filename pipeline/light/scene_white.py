@@ -143,10 +143,10 @@ def people_at(scene: Scene, frame: int, rows: F64, columns: F64) -> F64:
 
 
 def _in_middle_frame(scene: Scene, frame: int, rows: F64, columns: F64) -> tuple[F64, F64]:
-    """(across, down), -1 to 1 in the upright middle frame, so that a place stays as it is in a pan."""
+    """(across, down), -1 to 1 in the upright middle frame, so that a place stays as it is in a pan and a zoom."""
     lies = scene.lies[frame]
     x, y = (2 * v - 1 for v in lies.point_to_upright((columns + 1) / 2, (rows + 1) / 2))
-    return x - upright_pan(scene.pan[frame], lies), y
+    return (x - upright_pan(scene.pan[frame], lies)) / scene.zoom[frame], y / scene.zoom[frame]
 
 
 def votes_of(

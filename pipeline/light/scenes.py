@@ -31,7 +31,7 @@ from pipeline.light.lens.pans import PanEvidence, evidence
 from pipeline.light.mixing.gradient import SIZE as GRADIENT_SIZE
 from pipeline.light.mixing.gradient import ChromaGradient, chroma_gradient
 from pipeline.light.mixing.hall import followed
-from pipeline.light.mixing.standing import LEAST_BEHIND, Standing, standing, without_people
+from pipeline.light.mixing.standing import LEAST_BEHIND, Standing, each_alone, standing, without_people
 from pipeline.light.mixing.standing import SIZE as STANDING_SIZE
 from pipeline.light.neutral import Candidate, candidates
 from pipeline.light.rendering.mercury import UnderMercury, foretell
@@ -40,7 +40,7 @@ from pipeline.light.row_wave import ACROSS, DEGREE
 from pipeline.store.packing import LARGEST, take
 from pipeline.types import F32, F64, Frame, Image
 
-VERSION = 19  # raised when the result for a scene changes
+VERSION = 20  # raised when the result for a scene changes
 _STOPS = 100.0  # that light changes by at most; more was not measured
 _FULL = GainMap(np.zeros((DEGREE + 1, ACROSS + 1, 3)))
 
@@ -72,6 +72,7 @@ class Scene:
     flicker  for each frame a gain map to ADD so that they agree
     steady  for each frame, the part of it that the hall explains (1 = nothing moved)
     pan     for each frame, how far the scene lies right of its place in the middle frame, in half sensor widths
+    zoom    for each frame, by how much the scene is larger than in the middle frame
     chroma_gradient   how the light's chroma changes over the middle frame
     lies    for each frame, how it lies
     people  where people stand over the middle frame
@@ -88,6 +89,7 @@ class Scene:
     flicker: Sequence[GainMap]
     steady: tuple[float, ...]
     pan: tuple[float, ...]
+    zoom: tuple[float, ...]
     chroma_gradient: ChromaGradient
     chroma_histogram: NDArray[np.float16] | Folded
     tone_histogram: NDArray[np.uint8] | Folded
@@ -106,6 +108,7 @@ class Scene:
             "flicker": np.stack([(p + _FULL).coefficients for p in self.flicker]),
             "steady": np.array(self.steady),
             "pan": np.array(self.pan),
+            "zoom": np.array(self.zoom),
             "chroma_gradient": self.chroma_gradient.as_array(),
             "lies": np.array(self.lies, dtype=np.uint8),
             "standing": self.people.as_array(),
@@ -130,6 +133,7 @@ class Scene:
             tuple(GainMap(p) for p in flicker),
             tuple(take(arrays, "steady", np.float64, (count,), -LARGEST, LARGEST).tolist()),
             tuple(take(arrays, "pan", np.float64, (count,), -LARGEST, LARGEST).tolist()),
+            tuple(take(arrays, "zoom", np.float64, (count,), 1 / LARGEST, LARGEST).tolist()),
             ChromaGradient.from_array(take(arrays, "chroma_gradient", np.float64, GRADIENT_SIZE, -_STOPS, _STOPS)),
             Folded(histogram),
             Folded(take(arrays, "tone_histogram", np.uint8, TONE_SIZE, 0, 255)),
@@ -192,7 +196,7 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64, people
     usual = max(shapes, key=shapes.count)
     same = [i for i, shape in enumerate(shapes) if shape == usual]
     flickers = [GainMap.constant(np.zeros(3))] * len(turned)
-    steady, pan = [1.0] * len(turned), [0.0] * len(turned)
+    steady, pan, zoom = [1.0] * len(turned), [0.0] * len(turned), [1.0] * len(turned)
     pans = curve = None
     if len(same) > 1 and min(usual[:2]) >= SCENES.least:
         registered = views([turned[i] for i in same])
@@ -202,9 +206,9 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64, people
             curve = curve_evidence(registered, agreed)
         for i, one, flicker in zip(same, registered, agreed, strict=True):
             flickers[i], steady[i] = flicker, one.motion.explained
-            pan[i] = 2 * one.motion.dx / one.pixels.shape[1]
+            pan[i], zoom[i] = 2 * one.motion.dx / one.pixels.shape[1], one.motion.scale
     pick = np.unique(np.linspace(0, len(turned) - 1, min(SCENES.pictures, len(turned))).round().astype(int))
-    boxes = [np.zeros((0, 4), np.float32)] * len(turned) if people is None else people
+    boxes = [np.zeros((0, 4), np.float32)] * len(turned) if people is None else [each_alone(one) for one in people]
     moved = [upright_pan(one, how) for one, how in zip(pan, lies, strict=True)]
     evened = []
     for i in pick:
@@ -215,7 +219,7 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64, people
     behind = palette.chroma_samples(apart, daylight)
     shown = behind if behind.total > LEAST_BEHIND * chroma_samples.total else chroma_samples
     gradient = chroma_gradient(shown)
-    stand = standing(boxes, moved, gradient.half)
+    stand = standing(boxes, moved, gradient.half, zoom)
     distance = stand.distance(gradient, chroma_samples.row, chroma_samples.column)
     level_samples = chroma_samples.moved(gradient.at(chroma_samples.column, distance))
     return Scene(
@@ -223,6 +227,7 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64, people
         flicker=tuple(flickers),
         steady=tuple(steady),
         pan=tuple(pan),
+        zoom=tuple(zoom),
         chroma_gradient=gradient,
         chroma_histogram=palette.histogram(level_samples).astype(np.float16),
         tone_histogram=tone_histogram(level_samples),
@@ -251,6 +256,7 @@ def unknown(names: Sequence[str]) -> Scene:
         flicker=(GainMap.constant(np.zeros(3)),) * len(names),
         steady=(1.0,) * len(names),
         pan=(0.0,) * len(names),
+        zoom=(1.0,) * len(names),
         chroma_gradient=ChromaGradient.none(),
         chroma_histogram=nothing.astype(np.float16),
         tone_histogram=np.zeros(TONE_SIZE, np.uint8),

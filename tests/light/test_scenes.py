@@ -6,6 +6,7 @@ import io
 from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from pipeline.fixtures.light import response, tables
@@ -71,6 +72,14 @@ def test_flicker_follows_the_sensor_s_rows(orientation: int) -> None:
     assert min(scene.steady) > 0.5 and scene.pan == pytest.approx([0.0] * 6, abs=0.002)
 
 
+def test_a_zoom_within_a_burst_is_seen() -> None:
+    """The last frame shows the middle of the others, larger by a twentieth."""
+    larger = cv2.getRotationMatrix2D(((WIDTH - 1) / 2, (HEIGHT - 1) / 2), 0, 1.05)
+    pixels = [hall("FL2")] * 2 + [cv2.warpAffine(hall("FL2"), larger, (WIDTH, HEIGHT))]
+    scene = seen_as([taken(one, f"F{k}", seed=k) for k, one in enumerate(pixels)])
+    assert scene.zoom == pytest.approx((1.0, 1.0, 1.05), abs=0.01)
+
+
 def test_scene_survives_the_store() -> None:
     scene = seen_as(burst("FL2", count=3))
     buffer = io.BytesIO()
@@ -82,7 +91,7 @@ def test_scene_survives_the_store() -> None:
     assert np.array_equal(back.chroma_histogram, scene.chroma_histogram)
     assert np.array_equal(back.tone_histogram, scene.tone_histogram) and np.asarray(scene.tone_histogram).max() == 255
     assert [w.score for w in back.whites] == [w.score for w in scene.whites]
-    assert back.steady == scene.steady and back.pan == scene.pan
+    assert (back.steady, back.pan, back.zoom) == (scene.steady, scene.pan, scene.zoom)
     assert back.level == pytest.approx(scene.level)
 
 

@@ -47,7 +47,8 @@ def scene(names: Sequence[str], whites: tuple[Candidate, ...] = (WHITE,), **more
     chroma_histogram[40, 70] = 1.0
     given = {
         "flicker": tuple(GainMap.constant(np.zeros(3)) for _ in names), "steady": (1.0,) * len(names),
-        "pan": (0.0,) * len(names), "chroma_gradient": ChromaGradient.none(), "level": np.full(3, -3.0),
+        "pan": (0.0,) * len(names), "zoom": (1.0,) * len(names),
+        "chroma_gradient": ChromaGradient.none(), "level": np.full(3, -3.0),
         "to_working": np.eye(3), "lies": (Orientation.TOP_LEFT,) * len(names),
     }  # fmt: skip
     return Scene(

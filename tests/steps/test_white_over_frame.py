@@ -123,6 +123,17 @@ def test_a_panned_frame_is_balanced_for_the_part_of_the_hall_that_it_shows(pan: 
     assert np.abs(found["F1"].stops.at(0, 0.5) - found["F2"].stops.at(0, 0.5)).max() > 0.02
 
 
+@pytest.mark.parametrize("zoom", [0.8, 1.25])
+def test_a_zoom_shows_the_same_places_larger(zoom: float) -> None:
+    """What lies at column x of one frame lies at zoom x of the other, and pan further right: one light, one gain."""
+    light = light_of([scene(["F1", "F2"], chroma_gradient=SLANTED, pan=(0.1, 0.0), zoom=(zoom, 1.0))])
+    found = solve(context_of(light), WhiteBalanceParams(method="gray_world")).by_frame
+    for row, column in ((-0.4, -0.5), (0.2, 0.0), (0.4, 0.5)):
+        larger, usual = found["F1"].stops.at(zoom * row, zoom * column + 0.1), found["F2"].stops.at(row, column)
+        assert larger == pytest.approx(usual, abs=2e-3)
+    assert np.abs(found["F1"].stops.at(0, 0.6) - found["F2"].stops.at(0, 0.5)).max() > 0.01
+
+
 def test_players_are_lit_as_what_stands_nearer_than_halfway_to_the_wall() -> None:
     """From python -m tests.evenness; the walls' own gradient is what an honest map of the walls would take off."""
     gradient = SLANTED

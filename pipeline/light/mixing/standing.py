@@ -27,6 +27,9 @@ _CUT, _BELOW = 0.92, 1.15  # rows: below which the frame's edge may have cut fee
 _KNOWN = 0.04
 _NEAR = 0.85  # of the wall's distance: from there on somebody is a spectator
 LEAST_BEHIND = 0.25  # of a burst's pixels, that must be left without people for them to be left out of its gradient
+# Of one box in another: share of its area inside, and most of the other's; of the other's height, at least; of the
+# narrower one's width, below which two count as side by side.
+_HELD, _TALL, _BESIDE = 0.7, 0.4, 0.5
 _RIM = 0.1, 0.03  # of a box, by which it is made larger to each side, and up and down, before it is left out
 
 
@@ -83,32 +86,48 @@ class Standing:
         return Standing(*(values[..., k].astype(np.float64) for k in (0, 1)))
 
 
-def standing(people: Sequence[F32], pan: Sequence[float], half: float) -> Standing:
+def standing(people: Sequence[F32], pan: Sequence[float], half: float, zoom: Sequence[float] | None = None) -> Standing:
     """Where the people of a burst stand.
 
     people  for each frame (N, 4 or more) boxes in fractions of it, upright: x0, y0, x1, y1
     pan     for each, how far the scene lies right, in half widths;  half  half of what the burst shows, likewise
+    zoom    for each, by how much the scene is larger; None: nothing zoomed
     """
     from scipy.ndimage import gaussian_filter
 
     down, across = _ROWS[:, None], (_COLUMNS * half)[None, :]
     more = 1 / SIZE[0], half / SIZE[1]  # half a cell
     there, feet, shown = np.zeros(SIZE[:2]), np.zeros(SIZE[:2]), np.zeros((1, SIZE[1]))
-    for boxes, right in zip(people, pan, strict=True):
+    for boxes, right, larger in zip(people, pan, zoom or [1.0] * len(people), strict=True):
         lowest = np.full(SIZE[:2], -np.inf)  # who stands in front hides the others
         for left, top, end, bottom in 2 * boxes[:, :4].astype(np.float64) - 1:
-            rows = np.abs(down - (top + bottom) / 2) < (bottom - top) / 2 + more[0]
-            columns = np.abs(across + right - (left + end) / 2) < (end - left) / 2 + more[1]
-            lowest = np.where(rows & columns, np.maximum(lowest, bottom if bottom < _CUT else _BELOW), lowest)
+            rows = np.abs(larger * down - (top + bottom) / 2) < (bottom - top) / 2 + larger * more[0]
+            columns = np.abs(larger * across + right - (left + end) / 2) < (end - left) / 2 + larger * more[1]
+            feet_at = (bottom if bottom < _CUT else _BELOW) / larger
+            lowest = np.where(rows & columns, np.maximum(lowest, feet_at), lowest)
         seen = np.isfinite(lowest)
         there += seen
-        shown += np.abs(across + right) < 1
+        shown += np.abs(larger * across + right) < 1
         feet += np.where(seen, lowest, 0.0)
     if not there.any():
         return Standing.nobody()
     share = gaussian_filter(np.minimum(there / np.maximum(_OFTEN * shown, 1), 1), _BLUR)
     feet = gaussian_filter(feet, _BLUR) / (gaussian_filter(there, _BLUR) + 1e-6)
     return Standing(np.clip(share, 0, 1), np.clip(feet, -1, _BELOW))
+
+
+def each_alone(boxes: F32) -> F32:
+    """Boxes (N, 4 or more) without those that hold two people side by side who have boxes of their own: a detector
+    takes some who overlap for one as well, with much of the wall around them."""
+    left, top, end, bottom = boxes[:, :4].astype(np.float64).T
+    across = np.minimum(end[:, None], end) - np.maximum(left[:, None], left)
+    area = (end - left) * (bottom - top)
+    inside = np.maximum(across, 0) * np.maximum(np.minimum(bottom[:, None], bottom) - np.maximum(top[:, None], top), 0)
+    held = (inside > _HELD * area) & (area < _HELD * area[:, None])
+    held &= bottom - top > _TALL * (bottom - top)[:, None]
+    beside = across < _BESIDE * np.minimum((end - left)[:, None], end - left)
+    several = [bool(beside[np.ix_(one, one)].any()) for one in held]
+    return boxes[~np.array(several, dtype=bool)]
 
 
 def without_people(image: Image, boxes: F32) -> Image:

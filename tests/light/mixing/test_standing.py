@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from pipeline.light.mixing.gradient import ChromaGradient
-from pipeline.light.mixing.standing import Standing, standing, without_people
+from pipeline.light.mixing.standing import Standing, each_alone, standing, without_people
 from pipeline.light.scene_white import PLAYER_DISTANCE, gradient_at
 from pipeline.light.scenes import look, unknown
 from pipeline.types import Frame
@@ -62,6 +62,30 @@ def test_a_place_that_somebody_passes_is_that_persons_in_all_frames() -> None:
     assert share == pytest.approx([1.0, 0.0], abs=0.25)
 
 
+def test_two_who_are_taken_for_one_as_well_do_not_take_the_wall_between_them() -> None:
+    """The box around both goes, be it first or last; one around somebody's upper and lower half is that person's."""
+    two = boxes((0.35, 9.0, 1.8), (0.65, 10.0, 1.8))
+    both = np.array([[*np.minimum(*two[:, :2]), *np.maximum(*two[:, 2:4]), 0.3]], np.float32)
+    for seen in (np.concatenate([two, both]), np.concatenate([both, two])):
+        assert np.array_equal(each_alone(seen), two)
+    left, top, end, bottom = boxes((0.5, 9.0, 1.8))[0, :4]
+    middle = (top + bottom) / 2
+    halves = np.array([[left, top, end, bottom], [left, top, end, middle], [left, middle, end, bottom]], np.float32)
+    assert np.array_equal(each_alone(halves), halves)
+    assert np.array_equal(each_alone(two[:1]), two[:1])
+    assert each_alone(two[:0]).shape == (0, 5)
+
+
+def test_who_stands_still_while_the_lens_zooms_is_one_place() -> None:
+    """Half as large again about the frame's middle: the second frame's box is the first one's, drawn from there."""
+    first = boxes((0.7, 9.0, 1.8))
+    second = first.copy()
+    second[:, :4] = 0.5 + 1.5 * (first[:, :4] - 0.5)
+    alone, both = (standing(of, [0.0] * len(of), 1.0, zoom) for of, zoom in (([first], [1.0]), ([second], [1.5])))
+    assert both.share == pytest.approx(alone.share, abs=0.01)
+    assert both.feet[both.share > 0.5] == pytest.approx(alone.feet[both.share > 0.5], abs=0.05)
+
+
 def test_a_moment_of_a_long_burst_does_not_make_a_place_that_persons() -> None:
     """Somebody who passes in one of 60 frames, and one who stands there in six; the camera shows the last place in ten
     frames only, and somebody stands there in one."""
@@ -99,7 +123,9 @@ def test_people_do_not_hide_the_light_behind_them() -> None:
         lean = (x0 + x1 - 1) * np.array([-0.4, 0.0, 0.4])
         part[:] = measured("HP4")[0] * np.exp(lean) * rng.uniform(0.15, 0.3, (*part.shape[:2], 1))
     frames, images = [Frame("F1", Path("F1.dng"), "F1.dng", "raw")], [picture(pixels)]
-    known, blind = (look(frames, images, DAYLIGHT, people).chroma_gradient for people in ([players], None))
+    around = [[*players[4:8, :2].min(axis=0), *players[4:8, 2:4].max(axis=0), 0.3]]  # four, taken for one as well
+    seen = np.concatenate([players, np.array(around, np.float32)])
+    known, blind = (look(frames, images, DAYLIGHT, people).chroma_gradient for people in ([seen], None))
     black = look(frames, [without_people(images[0], players)], DAYLIGHT).chroma_gradient
     assert np.ptp(known.at(X), axis=0) == pytest.approx([0.4, 0.4], abs=0.04)
     assert known.as_array() == pytest.approx(black.as_array())
