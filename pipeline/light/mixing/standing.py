@@ -127,7 +127,7 @@ def each_alone(boxes: F32) -> F32:
     held &= bottom - top > _TALL * (bottom - top)[:, None]
     beside = across < _BESIDE * np.minimum((end - left)[:, None], end - left)
     several = [bool(beside[np.ix_(one, one)].any()) for one in held]
-    return boxes[~np.array(several, dtype=bool)]
+    return np.asarray(boxes[~np.array(several, dtype=bool)])
 
 
 def without_people(image: Image, boxes: F32) -> Image:
