@@ -31,7 +31,6 @@ class Phrases:
     anyone                             the same in place of a name that was typed in a sentence, where `someone` might
                                        need an ending or another preposition; "" = `someone` fits there too
     several, several_of                by CLDR plural category: {n} of them; the latter with {team}
-    meet                               with {home} and {away}, or {teams}: both teams as subjects
     sport                              what can be said of any frame
     """
 
@@ -45,7 +44,6 @@ class Phrases:
     anyone: str = ""
     several: Mapping[str, str] = field(default_factory=dict)
     several_of: Mapping[str, str] = field(default_factory=dict)
-    meet: str = ""
     sport: str = ""
 
 
@@ -60,7 +58,6 @@ _PHRASES = {
         someone_of="a player of {team}",
         several={"other": "{n} players"},
         several_of={"other": "{n} players of {team}"},
-        meet="{home} play {away}",
         sport="Indoor court sport",
     ),
     "es": Phrases(
@@ -73,7 +70,6 @@ _PHRASES = {
         anyone="alguien",
         several={"other": "{n} deportistas"},
         several_of={"other": "{n} integrantes del equipo {team}"},
-        meet="{teams} se enfrentan",
         sport="Deporte en cancha cubierta",
     ),
     "pt": Phrases(
@@ -85,7 +81,6 @@ _PHRASES = {
         someone_of="atleta da equipe {team}",
         several={"other": "{n} atletas"},
         several_of={"other": "{n} atletas da equipe {team}"},
-        meet="{teams} se enfrentam",
         sport="Esporte em quadra coberta",
     ),
     "pl": Phrases(
@@ -101,7 +96,6 @@ _PHRASES = {
             "many": "{n} osób z drużyny {team}",
             "other": "{n} osoby z drużyny {team}",
         },
-        meet="{teams} grają ze sobą",
         sport="Sport halowy",
     ),
     "ja": Phrases(
@@ -113,7 +107,6 @@ _PHRASES = {
         someone_of="{team}の選手",
         several={"other": "選手{n}人"},
         several_of={"other": "{team}の選手{n}人"},
-        meet="{home}が{away}と対戦",
         sport="屋内コート競技",
     ),
     "de": Phrases(
@@ -126,7 +119,6 @@ _PHRASES = {
         anyone="jemand",  # which may stay so in the dative and accusative (Duden, from memory)
         several={"other": "{n} Teammitglieder"},
         several_of={"other": "{n} Mitglieder des Teams {team}"},
-        meet="{teams} spielen gegeneinander",
         sport="Hallensport",
     ),
     "fr": Phrases(
@@ -139,7 +131,6 @@ _PHRASES = {
         anyone="quelqu’un",
         several={"other": "{n} personnes sur le terrain"},
         several_of={"other": "{n} membres de l’équipe {team}"},
-        meet="{teams} s’affrontent",
         sport="Sport en salle",
     ),
     "nb": Phrases(
@@ -151,7 +142,6 @@ _PHRASES = {
         someone_of="en spiller fra {team}",
         several={"other": "{n} spillere"},
         several_of={"other": "{n} spillere fra {team}"},
-        meet="{teams} møtes",
         sport="Innendørsidrett",
     ),
 }
@@ -160,7 +150,6 @@ _EUROPEAN_PORTUGUESE = replace(
     indoors="{who} num pavilhão desportivo",
     someone_of="atleta da equipa {team}",
     several_of={"other": "{n} atletas da equipa {team}"},
-    meet="{teams} defrontam-se",
     sport="Desporto de pavilhão",
 )
 
@@ -186,11 +175,6 @@ class Language:
     def comma(self) -> str:
         """The comma, with the space that follows it."""
         return _COMMAS.get(self.code, ", ")
-
-    @property
-    def colon(self) -> str:
-        """The colon, with its spaces."""
-        return {"ja": "：", "zh": "：", "fr": "\u00a0: "}.get(self.code, ": ")
 
     @property
     def spaced(self) -> bool:
@@ -239,11 +223,6 @@ class Language:
     def stand_in(self) -> str:
         """What is written for a withheld name in a sentence that a person typed, after any word of it."""
         return self.phrases.anyone or self.phrases.someone or "…"
-
-    def meet(self, home: str, away: str) -> str:
-        """A sentence without its full stop: both teams play each other; "" where there are no words for it."""
-        teams = self.listed([home, away])
-        return self.phrases.meet.format(home=home, away=away, teams=teams)
 
 
 @lru_cache(maxsize=64)

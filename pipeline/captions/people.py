@@ -189,13 +189,11 @@ def _opening(who: str, count: int, persons: int, words: str, language: Language)
 
 
 def _setting(facts: Facts, language: Language, match: str, date: str, opened: bool) -> str:
-    """What, where and when; a sentence of its own where nothing stands before it."""
-    places = [facts.title, facts.venue, facts.city, date]
-    if not opened and match and (meet := language.meet(facts.teams["home"], facts.teams["away"])):
-        rest = language.comma.join(filter(None, places))
-        return _sentence(meet + (language.colon + rest if rest else ""), language)
+    """What, where and when; a sentence of its own where nothing stands before it. It names the match and never says
+    that it is played: of a frame of which nobody wrote anything, nobody knows; it may show a card or an empty hall."""
     start = match if match or facts.title or opened else language.phrases.sport
-    return _sentence(language.comma.join(filter(None, [start, *places])), language)
+    places = [start, facts.title, facts.venue, facts.city, date]
+    return _sentence(language.comma.join(filter(None, places)), language)
 
 
 def scene(persons: Sequence[Person], words: str, language: Language, unnamed: str) -> str:

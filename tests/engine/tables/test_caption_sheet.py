@@ -83,7 +83,7 @@ def test_a_row_a_frame_to_fill_in(tmp_path: Path) -> None:
     assert tuple(rows[0]) == (*FRAME_COLUMNS, "file", "burst", "time", "score", "suggested", "why", "caption")
     for row in rows:
         assert row["suggested"] in "12345" and row["burst"] and not any(row[c] for c in FRAME_COLUMNS[1:])
-        assert row["caption"].startswith("Harbour Gulls play Mill Lane Foxes")
+        assert row["caption"].startswith("Harbour Gulls – Mill Lane Foxes, ")
 
 
 def test_with_a_facts_folder_the_table_goes_where_the_next_run_reads_it(
