@@ -80,7 +80,8 @@ def read_roster(
         if not number.isdecimal():
             wrong.append(("number", f"{number or '(empty)'} is not a shirt number; write digits, such as 7"))
         if why := wrong_name(row["name"], name, answered=bool(row["publish"])):
-            wrong.append(("name", why))
+            needless = not row["name"] and publish  # a no without a name stays: somebody is meant
+            wrong.append(("name", f"{why}, or delete the line" if needless else why))
         if row.line in merged:
             publish = False
             wrong.append(("publish", _MERGED))

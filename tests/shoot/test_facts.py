@@ -185,6 +185,16 @@ TH1_0003,,,home 7,one, two, three
     ]  # fmt: skip
 
 
+def test_a_line_of_the_roster_without_a_name_may_go_unless_it_says_no(tmp_path: Path) -> None:
+    """Lists come with empty lines at their end; behind a no without a name stands somebody."""
+    head = "team,number,name,publish\n"
+    for answer in ("", "yes"):
+        _, problems, _ = read(tmp_path, EVENT, f"{head}home,7,,{answer}\n", FRAMES)
+        assert ("roster.csv", 2, 8, "name: empty; write the player's name, or delete the line") in problems
+    _, problems, _ = read(tmp_path, EVENT, f"{head}home,7,,no\n", FRAMES)
+    assert ("roster.csv", 2, 8, "name: empty; write the player's name") in problems
+
+
 def test_a_shoot_yaml_that_cannot_be_parsed_is_the_only_problem(tmp_path: Path) -> None:
     event = EVENT.replace("venue: Old", "venue: [Old")
     facts, problems, _ = read(tmp_path, event, ROSTER, FRAMES)

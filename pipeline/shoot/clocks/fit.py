@@ -52,10 +52,8 @@ def clock_notes(
     start  of the event, aware; None where the facts have none
     corrected, right  names of frames whose times were moved, and whose clock is right, as the person says
     """
-    everybody = bodies(frames)
-    timed = [body for body in everybody if body.times]
-    notes = [_without_times(body) for body in everybody if timed and not body.times]
-    notes += [note for body in timed if (note := _two_dates(body)) is not None]
+    timed = [body for body in bodies(frames) if body.times]  # of the others each frame says so itself
+    notes = [note for body in timed if (note := _two_dates(body)) is not None]
     if not timed:
         return tuple(notes)
     main = _main(timed, start)
@@ -201,17 +199,6 @@ def _zone_by(main: Body, start: datetime | None) -> str:
     return f"{main.name} to" if start is None else "start in the facts is at"
 
 
-def _without_times(body: Body) -> ClockNote:
-    count = len(body.frames)
-    frames, each = f"none of its {count} frames has a time", "each"
-    if count == 1:
-        frames, each = "its only frame has no time", "it"
-    return ClockNote(
-        f"{body.name}: {frames}: {each} is a burst of its own, and last in order; clocks cannot help",
-        f"{_model(body)}: {frames}",
-    )
-
-
 def _all_far(timed: Sequence[Body], start: datetime) -> ClockNote:
     """Every camera is far from the start, so that one wrong start is as likely as wrong clocks."""
     first, last = min(body.times[0] for body in timed), max(body.times[-1] for body in timed)
@@ -261,12 +248,11 @@ def _write(body: Body, other: Body | None = None) -> str:
 def _entry(body: Body, other: Body | None = None) -> str:
     """A line of `clocks` for a camera whose clock is wrong."""
     name = as_yaml(next(frame.name for frame in body.frames if frame.exif.time is not None))
-    same = ""
+    how = f'{{frame: {name}, shows: "19:30:12"}} with a frame that shows a clock'
     if other is not None:
         match = as_yaml(next(frame.name for frame in other.frames if frame.exif.time is not None))
-        same = f", or {{frame: {name}, same_as: {match}}} with two frames of one moment"
-    shows = f'{{frame: {name}, shows: "19:30:12"}} with a frame that shows a clock'
-    return f"{body.written}: and seconds to add, or {shows}{same}"
+        how = f"{{frame: {name}, same_as: {match}}} with two frames of one moment"
+    return f"{body.written}: {how}, or the seconds to add"
 
 
 def span(body: Body) -> str:

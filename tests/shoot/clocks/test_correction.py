@@ -23,7 +23,7 @@ from pipeline.types import Frame
 from tests.shoot.clocks.made import EVENING, frame
 
 _KEY = r'(?:"(?:[^"\\]|\\.)*"|[\w./](?:(?! or | for the folder)[\w./+ -])*)'
-_PROPOSED = rf"(?:write under clocks: |write |such as )({_KEY}): (?:right|and|-?\d)"
+_PROPOSED = rf"(?:write under clocks: |write |such as )({_KEY}): (?:right|\{{|-?\d)"
 _LISTED = rf"(?:^|, (?:or )?| or )(?:a folder: )?({_KEY})(?= \(| or |, |$| for the folder)"  # 2345 (W1), "Ä/W 3" (W1)
 A, B, C = "0012345", "2004411", "2009977"
 SHOOT = [
