@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from pipeline.errors import FrameError, UndecodableError
+from pipeline.errors import COPY_AGAIN, FrameError, UndecodableError
 from pipeline.imaging.orientation import Orientation
 from pipeline.steps.base import Order, Params, SolveContext, Solved, Step, camera_of, rounded
 from pipeline.textfile.messages import counted
@@ -43,6 +43,7 @@ class DecodeParams(Params):
 # Frames of a sensor, spread over the shoot, that vote on its defects: so many bound the cost of a long night. A tenth
 # more or less is flat, since a defect is in nearly all of them.
 _VOTING_FRAMES = 200
+_LEAST_SIDE = 16  # pixels of a finished picture's shorter side; less is a remnant. Chosen by us
 
 
 @dataclass(frozen=True)
@@ -272,6 +273,8 @@ def _decode(frame: Frame, long_edge: int | None, options: DecodeOptions) -> Deco
     picture = read_picture(frame.path, orientation)
     pixels = picture.pixels
     full = (pixels.shape[0], pixels.shape[1])
+    if min(full) < _LEAST_SIDE:
+        raise FrameError(f"{full[1]} × {full[0]} pixels: too small to be a photograph; {COPY_AGAIN}")
     detail = statistics = None
     if options.sense:
         noise = estimate_rgb(pixels, np.ones(3))

@@ -6,11 +6,13 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import numpy as np
+import PIL.Image
 import pytest
 from pipeline.fixtures.dng import write_dng
 
 from pipeline.engine.run import measure_shoot, read_shoot
 from pipeline.engine.solve import Plan, solve
+from pipeline.errors import UndecodableError
 from pipeline.imaging.geometry import Box
 from pipeline.imaging.raw.frame import Clean, DecodeOptions, SensorCorrection
 from pipeline.recipe.recipe import load_recipe
@@ -108,3 +110,15 @@ def test_a_window_is_cleaned_like_the_whole_frame(tmp_path: Path, orientation: i
     assert part.pixels.size < 0.11 * whole.size  # no more than the window
     noise = np.std(raw - whole)
     assert np.std(part.pixels - whole[top : top + down, left : left + across]) < 0.12 * noise  # its rim too
+
+
+@pytest.mark.parametrize(("size", "read"), [((3, 2), False), ((640, 15), False), ((24, 16), True)])
+def test_a_remnant_of_a_few_pixels_is_no_photograph(tmp_path: Path, size: tuple[int, int], read: bool) -> None:
+    path = tmp_path / "TH2_0001.jpg"
+    PIL.Image.new("RGB", size, (90, 120, 60)).save(path)
+    (frame,) = read_shoot(tmp_path).frames
+    if read:
+        assert decode(frame, None).full_size == size[::-1]
+    else:
+        with pytest.raises(UndecodableError, match=f"{size[0]} × {size[1]} pixels: too small to be a photograph; copy"):
+            decode(frame, None)
