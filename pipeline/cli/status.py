@@ -15,9 +15,10 @@ from pipeline.report.record import Counts, RunRecord
 from pipeline.steps.resize import SHORT
 from pipeline.store.store import Store
 from pipeline.textfile.messages import and_more, counted
-from pipeline.textfile.notices import lines_by_kind
+from pipeline.textfile.notices import Weight, lines_by_kind, weigh
 
-_FEW = 5  # notes that status prints: a run has printed them all
+_FEW = 5  # notes that status prints: a run has printed more of them
+_KNOWN = 8  # notes that a run ends with where none of them asks for anything: a screen has room for the rest
 _NO_FRAME = " in the shoot folder"  # how the reason of a row of frames.csv ends that fits no frame
 
 
@@ -68,7 +69,7 @@ def print_outcome(
 
     seconds  how long it took, where that is known; said  texts of the record that were printed before
     line   what of a text may be shown, where withheld names may stand in it: see redaction.py
-    most     notes that are printed
+    most     notes that are printed, fewer where the last of them ask for nothing
     """
     counts = record.counts
     _print_notes(record, " in the report", "failed", line, said, most)
@@ -149,7 +150,10 @@ def _print_notes(
 
     where  the rest of the notes are, if anywhere; line, said, most  as for print_outcome
     """
-    some(note, [line(text) for text in _notes(record, said)], "note", where, most)
+    notes = _notes(record, said)
+    if where:  # the serious come first, and the report has all
+        most = min(most, max(_KNOWN, sum(weigh(text) < Weight.KNOW for text in notes)))
+    some(note, [line(text) for text in notes], "note", where, most)
     unused = {name: frame.reason for name, frame in record.unmatched().items()}
     bad = {n: frame for n, frame in record.frames.items() if frame.status == "failed" and n not in unused}
     unused = {name: reason for name, reason in unused.items() if reason not in said}

@@ -90,8 +90,13 @@ function matchChart(figure, frames, strips, make, open) {
         make("tbody", {}, ...rows)));
     }
     const without = points.length - points.filter((point) => point.before || point.after).length;
-    if (without === points.length) parts.push(make("p", {}, "No light was measured: these pictures were made by an earlier version, or there are none."));
-    else if (both < points.length) parts.push(make("p", {}, `${both.toLocaleString("en")} of ${points.length.toLocaleString("en")} frames are measured before and after; the others are not delivered, or were made by an earlier version.`));
+    if (without === points.length) parts.push(make("p", {}, "No light was measured."));
+    else if (both < points.length) {
+      const many = (number) => number.toLocaleString("en");
+      const given = points.filter((point) => point.frame.status === "delivered").length, unmeasured = given - both;
+      const rest = [given < points.length ? `${many(points.length - given)} not delivered` : "", unmeasured > 0 ? `${many(unmeasured)} delivered but not measured` : ""].filter(Boolean);
+      parts.push(make("p", {}, `${many(both)} of ${many(points.length)} frames are measured before and after; ${rest.join(", ")}.`));
+    }
     summary.replaceChildren(...parts);
   }
 

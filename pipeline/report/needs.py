@@ -81,7 +81,8 @@ class _Told:
             self.unmatched.append(f"{name}: {frame.reason}")
         doubts = doubts_of(frame)
         self.doubts += [f"{name}: {text}" for text in doubts]
-        self.known += [f"{name}: {text}" for text in notices_of(frame) if text not in doubts]
+        if frame.status != "failed":  # of which the reason says it all
+            self.known += [f"{name}: {text}" for text in notices_of(frame) if text not in doubts]
 
     def kinds(self, notices: Iterable[str]) -> list[Said]:
         """One of each kind."""

@@ -5,6 +5,11 @@
   const frames = new Map(view.frames.map((frame) => [frame.name, frame]));
   const order = view.frames.map((frame) => frame.name);
   const place = new Map(order.map((name, at) => [name, at]));
+  // Under a picture a name stands without its folder, unless two frames would be called the same.
+  const last = (name) => name.split("/").pop();
+  const called = new Map();
+  for (const name of order) called.set(last(name), (called.get(last(name)) || 0) + 1);
+  const short = (name) => (called.get(last(name)) > 1 ? name : last(name));
   const LEAST_BETWEEN = 350; // ms between two pictures before: fewer than three changes a second (WCAG 2.2, 2.3.1)
   const state = { delivery: view.deliveries[0] || "", look: "after", wipe: 0, shown: null, from: null, turned: 0, waiting: 0 };
   const by = (id) => document.getElementById(id);
@@ -81,7 +86,7 @@
     } else {
       inside.push(picture(frame.before.small, "", "only") || make("span", { class: "blank" }, frame.status === "held" ? "held back" : "no picture"));
     }
-    const marks = make("span", { class: "name" }, make("span", {}, frame.name.split("/").pop()), words ? make("span", { class: "mark" }, words) : null);
+    const marks = make("span", { class: "name" }, make("span", {}, short(frame.name)), words ? make("span", { class: "mark" }, words) : null);
     const button = make("button", { type: "button", class: "cell " + (file ? "given" : "less"), "data-frame": frame.name, "aria-label": label }, ...inside, marks);
     button.dataset.status = frame.status;
     if (file) button.style.setProperty("--ratio", Math.min(2.4, Math.max(0.5, file.width / file.height)));

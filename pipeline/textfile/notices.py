@@ -34,7 +34,7 @@ _WORDS = (
     (
         Weight.LOOK,
         r"look at|not sure|least sure|check |compare it|guess|doubt|disagree|may be wrong|burnt out|clipped|"
-        r"nearly all of it|send (?:it|them) again|clock|hardly anything",
+        r"nearly all of it|send (?:it|them) again|clock|hardly anything|may show a card",
     ),
 )
 _NUMBER = re.compile(r"[+\N{MINUS SIGN}-]?\d+(?:[.,:]\d+)*")

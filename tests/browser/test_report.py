@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from pipeline.imaging.shown_light import ShownLight
 from tests.browser.conftest import DESKTOP, PHONE, Tab, comes
 from tests.browser.night import Night
 from tests.report.test_pictures import NAMES, record, view
@@ -149,3 +150,20 @@ def test_a_strip_spans_the_times_that_are_known(browser: Any, tab: Tabs, tmp_pat
     page.goto((tmp_path / "OUT" / "report.html").as_uri())
     page.wait_for_selector("#strips .when")
     assert page.locator("#strips .when").inner_text() == told
+
+
+def test_names_tell_frames_apart_and_who_is_not_measured_is_counted(browser: Any, tab: Tabs, tmp_path: Path) -> None:
+    """Under the pictures stand names without folders, with them where two would be called the same."""
+    (tmp_path / "OUT" / ".work" / "thumbs").mkdir(parents=True)
+    one = record(["a/HB1_0001", "b/HB1_0001", "b/HB1_0002", "HB1_0003"], consent=("HB1_0003",))
+    light = ShownLight(0.0, 0.0, 0.0, 0.0)
+    first = one.frames["a/HB1_0001"]
+    seen = {"web": replace(first.deliveries["web"], light=light, light_before=light)}
+    view(tmp_path / "OUT", replace(one, frames=one.frames | {"a/HB1_0001": replace(first, deliveries=seen)}))
+    page = tab().page
+    page.goto((tmp_path / "OUT" / "report.html").as_uri())
+    page.wait_for_selector("#strips .name")
+    names = page.locator("#strips .name > span:first-child").all_inner_texts()
+    assert names == ["a/HB1_0001", "b/HB1_0001", "HB1_0002", "HB1_0003"]
+    said = "1 of 4 frames are measured before and after; 1 not delivered, 2 delivered but not measured."
+    assert said in page.locator("#chart").inner_text()

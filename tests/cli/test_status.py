@@ -36,9 +36,15 @@ def test_who_is_held_back_is_named(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 def test_many_things_to_say_end_with_a_count(capsys: pytest.CaptureFixture[str]) -> None:
-    assert printed(capsys, [f"thing {n}" for n in range(25)], 1)[-1] == "note: and 5 more notes in the report"
-    shown = printed(capsys, [f"thing {n}" for n in range(MOST_LINES + 1)], 1)
-    assert shown[-1] == f"note: thing {MOST_LINES}"  # in place of "and 1 more note"
+    """What asks for a look is said at once; of what does not, the report has the rest."""
+    doubts = [f"thing {n}: look at it" for n in range(25)]
+    assert printed(capsys, doubts, 1)[-1] == "note: and 5 more notes in the report"
+    shown = printed(capsys, doubts[: MOST_LINES + 1], 1)
+    assert shown[-1] == f"note: {doubts[MOST_LINES]}"  # in place of "and 1 more note"
+    known = [f"thing {n}" for n in range(12)]
+    assert printed(capsys, known, 1)[-1] == "note: and 4 more notes in the report"
+    shown = printed(capsys, [*known, *doubts[:10]], 1)
+    assert len(shown) == 11 and all("look at it" in text for text in shown[:10])
 
 
 def test_each_delivery_has_a_line_with_its_folder_and_number_of_files(capsys: pytest.CaptureFixture[str]) -> None:

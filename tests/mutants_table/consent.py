@@ -283,9 +283,7 @@ MUTANTS = [
     mutant(
         _CONSENT, "for part in {stem, *name_parts(stem)}:", "for part in name_parts(stem):", "shoot/test_consent.py"
     ),
-    mutant(
-        "cli/status.py", '[line(text) for text in _notes(record, said)], "note"', '_notes(record, said), "note"', *_WHO
-    ),
+    mutant("cli/status.py", '[line(text) for text in notes], "note"', 'notes, "note"', *_WHO),
     mutant("cli/status.py", "        note(line(f", "        note((f", *_WHO),
     mutant("cli/captions.py", "_show(replace(one, frames=tuple(map(checked.line, one.frames))))", "_show(one)", *_WHO),
     mutant(

@@ -54,4 +54,20 @@ MUTANTS = [
     mutant(_RECIPE, "_NAME_LENGTH = 64 ", "_NAME_LENGTH = 58 ", *_RECIPES),
     mutant(_RECIPE, "if name.casefold() in OWN_FILES:", "if False:", *_RECIPES),
     mutant(_RECIPE, 'or name.endswith(".")', "", *_RECIPES),
+    # What a tired photographer reads
+    mutant(
+        _PEOPLE,
+        "match if match or facts.title or opened else language",
+        "f'{match} play' or language",
+        "captions/test_language.py",
+        "steps/test_caption.py",
+    ),
+    mutant("shoot/roster.py", 'or delete the line" if needless else why', 'or delete the line"', "shoot/test_facts.py"),
+    mutant("cli/status.py", "max(_KNOWN, sum(", "max(MOST_LINES, sum(", "cli/test_status.py"),
+    mutant("cli/status.py", "weigh(text) < Weight.KNOW for", "False for", "cli/test_status.py"),
+    mutant("report/needs.py", 'if frame.status != "failed":', "if True:", "report/test_report.py"),
+    mutant("report/page.js", "called.get(last(name)) > 1", "called.get(last(name)) > 9", "browser/test_report.py"),
+    mutant("report/chart.js", "unmeasured > 0 ?", "unmeasured > 9 ?", "browser/test_report.py"),
+    mutant("textfile/notices.py", "|may show a card", "", "textfile/test_notices.py"),
+    mutant("steps/decode.py", "if min(full) < _LEAST_SIDE:", "if max(full) < _LEAST_SIDE:", "steps/test_decode.py"),
 ]

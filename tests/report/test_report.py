@@ -111,6 +111,13 @@ def page(out: Path, record: dict[str, Any]) -> Page:
     return Page(path.read_text(encoding="utf-8"))
 
 
+def test_of_a_frame_that_failed_its_reason_says_all(out: Path) -> None:
+    frames = copy.deepcopy(RECORD["frames"])
+    frames["TH1_0002"]["notices"] = ["no Exif in this file"]
+    text = " ".join(page(out, RECORD | {"frames": frames}).text.split())
+    assert "the file is cut short TH1_0002" in text and "no Exif in this file" not in text
+
+
 def test_what_is_the_same_of_many_frames_is_one_line(out: Path) -> None:
     record = RECORD | {"notices": [f"{name}: no Exif in this file" for name in ("TH1_0001", "TH1_0002", "TH1_0003")]}
     text = " ".join(page(out, record).text.split())

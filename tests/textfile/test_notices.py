@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from pipeline.captions.privacy import why_withheld
+from pipeline.engine import solve
 from pipeline.engine.kept.lost_records import UNKNOWN
 from pipeline.shoot.facts import Facts, Player
 from pipeline.steps import crop, crop_solution, exposure, white_balance
@@ -28,6 +29,7 @@ FRAMES = [f"TH1_{number:04d}" for number in range(1, 6)]
         (white_balance._UNSURE.format("daylight"), Weight.LOOK),
         (white_balance._CAST, Weight.LOOK),
         (white_balance._UNLIKE_REFERENCES, Weight.LOOK),
+        (solve._CARD, Weight.LOOK),
         ("3 files that were delivered before have changed; send them again", Weight.LOOK),
         (crop_solution.NOBODY.format(why=crop_solution.NO_SUBJECT), Weight.KNOW),
         (crop_solution.WOULD_CUT.format(aspect="3:2"), Weight.KNOW),
