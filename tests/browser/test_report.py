@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from PIL import Image
 
 from pipeline.imaging.shown_light import ShownLight
 from tests.browser.conftest import DESKTOP, PHONE, Tab, comes
@@ -152,14 +153,19 @@ def test_a_strip_spans_the_times_that_are_known(browser: Any, tab: Tabs, tmp_pat
     assert page.locator("#strips .when").inner_text() == told
 
 
-def test_names_tell_frames_apart_and_who_is_not_measured_is_counted(browser: Any, tab: Tabs, tmp_path: Path) -> None:
+def test_names_and_doubts_are_told_where_they_are_looked_for(browser: Any, tab: Tabs, tmp_path: Path) -> None:
     """Under the pictures stand names without folders, with them where two would be called the same."""
     (tmp_path / "OUT" / ".work" / "thumbs").mkdir(parents=True)
     one = record(["a/HB1_0001", "b/HB1_0001", "b/HB1_0002", "HB1_0003"], consent=("HB1_0003",))
+    for name in one.frames:
+        path = tmp_path / "OUT" / "web" / f"{name}.jpg"
+        path.parent.mkdir(parents=True, exist_ok=True)
+        Image.new("RGB", (3, 2)).save(path)
     light = ShownLight(0.0, 0.0, 0.0, 0.0)
     first = one.frames["a/HB1_0001"]
     seen = {"web": replace(first.deliveries["web"], light=light, light_before=light)}
-    view(tmp_path / "OUT", replace(one, frames=one.frames | {"a/HB1_0001": replace(first, deliveries=seen)}))
+    doubtful = replace(first, deliveries=seen, notices=["not sure what is white: look at it"])
+    view(tmp_path / "OUT", replace(one, frames=one.frames | {"a/HB1_0001": doubtful}))
     page = tab().page
     page.goto((tmp_path / "OUT" / "report.html").as_uri())
     page.wait_for_selector("#strips .name")
@@ -167,3 +173,9 @@ def test_names_tell_frames_apart_and_who_is_not_measured_is_counted(browser: Any
     assert names == ["a/HB1_0001", "b/HB1_0001", "HB1_0002", "HB1_0003"]
     said = "1 of 4 frames are measured before and after; 1 not delivered, 2 delivered but not measured."
     assert said in page.locator("#chart").inner_text()
+    # What the mark under a picture stands for comes first, and once; what no file says is one word.
+    assert "look at it" in page.locator("#strips .mark").first.inner_text()
+    page.locator("#strips .cell").first.click()
+    facts = page.locator("#facts").inner_text()
+    assert facts.startswith("Look at it") and facts.count("not sure what is white") == 1
+    assert "Camera unknown the file does not say" in " ".join(facts.split()) and "Noise" not in facts

@@ -67,6 +67,8 @@ MUTANTS = [
     mutant("cli/status.py", "weigh(text) < Weight.KNOW for", "False for", "cli/test_status.py"),
     mutant("report/needs.py", 'if frame.status != "failed":', "if True:", "report/test_report.py"),
     mutant("report/page.js", "called.get(last(name)) > 1", "called.get(last(name)) > 9", "browser/test_report.py"),
+    mutant("report/facts.js", ".filter((text) => !frame.doubts.includes(text))", "", "browser/test_report.py"),
+    mutant("report/facts.js", "if (frame.doubts.length)", "if (false)", "browser/test_report.py"),
     mutant("report/chart.js", "unmeasured > 0 ?", "unmeasured > 9 ?", "browser/test_report.py"),
     mutant("textfile/notices.py", "|may show a card", "", "textfile/test_notices.py"),
     mutant("steps/decode.py", "if min(full) < _LEAST_SIDE:", "if max(full) < _LEAST_SIDE:", "steps/test_decode.py"),
