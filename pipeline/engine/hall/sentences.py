@@ -23,6 +23,7 @@ _TRADE = f"the trade's minimum for indoor sport, 1/1000 s and f/2.8, is {_PRACTI
 _SOME = 0.1  # share of frames with a smear that shows, from which it is worth a look: some players are always faster
 _SURE = 0.8  # from which white by the pictures alone is called likely
 _GREY = 0.567  # linear, of L* 80 (CIE 15): the white on which two balances are compared
+_MOST_LIGHTS = 6  # that are told one by one: a mixed folder has a light for nearly every burst
 
 
 def settings(frames: Sequence[Frame]) -> list[Finding]:
@@ -106,17 +107,29 @@ def ends(found: Sequence[EndLight], no_aperture: bool, finished: bool) -> list[F
     alike: dict[str, list[EndLight]] = {}  # of a mixed folder, what says nothing of itself: in one sentence
     for end in found:
         alike.setdefault(end.name if end.ev100 is not None else end.colour, []).append(end)
+    groups = list(alike.values())  # the largest first
+    shown, rest = (groups, []) if len(groups) <= _MOST_LIGHTS + 1 else (groups[:_MOST_LIGHTS], groups[_MOST_LIGHTS:])
     result = []
-    for some in alike.values():
+    for some in shown:
         end = some[0]
-        names, frames = listed([one.name for one in some]), sum(one.frames for one in some)
-        text = f"{names} ({counted(frames, 'frame')}): {end.colour}"
+        names = listed([one.name for one in some]) if len(some) <= _MOST_LIGHTS else counted(len(some), "light zone")
+        text = f"{names} ({_frames_of(some)}): {end.colour}"
         if end.ev100 is not None:
             text += f", EV {end.ev100:.1f} at ISO 100, about {round(LUX * 2.0**end.ev100, -1):.0f} lx"
         else:
             text += ", brightness not known (ISO, shutter or aperture is not in the files)"
         result.append(Finding("light", "good" if end.ev100 is not None else "unknown", text, how))
+    if rest:
+        left = [one for some in rest for one in some]
+        levels = [one.ev100 for one in left if one.ev100 is not None]
+        between = f", EV {min(levels):.1f} to {max(levels):.1f} at ISO 100" if levels else ""
+        text = f"and {counted(len(left), 'more light zone')} ({_frames_of(left)}){between}"
+        result.append(Finding("light", "good" if levels else "unknown", text, how))
     return result
+
+
+def _frames_of(some: Sequence[EndLight]) -> str:
+    return counted(sum(one.frames for one in some), "frame")
 
 
 def exposure(found: Sequence[EndLight], levels: F64, steady: bool) -> Finding:

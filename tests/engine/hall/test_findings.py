@@ -117,6 +117,16 @@ def test_zones_of_which_nothing_is_known_are_one_sentence() -> None:
     ]  # fmt: skip
 
 
+def test_a_mixed_folder_has_one_line_for_its_many_small_lights() -> None:
+    found = [EndLight(f"zone {n}", 20 - n, np.nan, 5.0 + n, "4000 K", None, None, False, None) for n in range(1, 14)]
+    told = [one.text for one in ends(found, False, True)]
+    assert len(told) == 7 and told[5].startswith("zone 6 (14 frames): 4000 K")
+    assert told[6] == "and 7 more light zones (70 frames), EV 12.0 to 18.0 at ISO 100"
+    assert len(ends(found[:7], False, True)) == 7
+    alike = [replace(one, ev100=None) for one in found]
+    assert ends(alike, False, True)[0].text.startswith("13 light zones (169 frames): 4000 K")
+
+
 def test_every_finding_says_how_it_was_measured(dim) -> None:
     _, found, _ = dim
     for one in found.findings:
