@@ -37,10 +37,13 @@ class ObservationRules:
     middle: float = 0.2  # of the frame on each side left out of the part whose sharpness counts where nobody is found
     around: float = 0.02  # of the frame, outside of people, in which its brightness is measured at least
     brightest: float = 0.25  # share of that, the brightest, that counts
+    highlights: float = 0.05  # and of people: skin and lines of kit that catch the light, whatever most of it is
     clipped: float = 0.98  # of saturation, from which a channel is clipped; two make a pixel burnt (imaging.blank)
     head: float = 0.6  # of a person's box from its top, in which the middle of the face lies, also of a bust
-    hint_from: float = 0.2  # certainty of a face on an enlarged head, up to which none is to be seen,
-    hint_to: float = 0.5  # and from which one may be
+    # Certainty of a face on an enlarged head, up to which none is to be seen, and from which one may be. Far apart: of
+    # one turned head it moves by 0.1 and more with a pixel of the box or another jersey, and a score by 3 points then.
+    hint_from: float = 0.1
+    hint_to: float = 0.5
     # The part of a person's box that shows the jersey: the middle of it, from the shoulders to the hips.
     jersey_side: float = 0.25
     jersey_top: float = 0.18
@@ -63,6 +66,7 @@ class FrameObservation:
     has_models  whether there was a model file to find people, and one to find faces
     sharpness   of the middle of the frame; clipped  share of its pixels
     lit         how bright what is around the people in it is, fractions of saturation, see brightness_around
+    people_lit  how bright the brightest of the people is, likewise; 0 without anybody
     tilt        of the hall, or why it cannot be measured
     eyes        (M,) how well those of each face are seen, 0 to 1, and how dark they are; see people.eyes
     hints       (N,) of each person, and where a face may be missed; see people.heads
@@ -83,6 +87,7 @@ class FrameObservation:
     missed: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, np.bool_))
     edges: F32 = field(default_factory=lambda: np.zeros(0, np.float32))
     middle_edges: float = UNTOLD
+    people_lit: float = 0.0
     blank: Blank = Blank.NO
 
     def as_arrays(self) -> dict[str, NDArray[Any]]:
@@ -101,7 +106,7 @@ class FrameObservation:
             "sharp": people.sharp,
             "jersey_colour": people.jersey_colour,
             "clipped": people.clipped,
-            "frame": np.array([self.sharpness, self.lit, self.clipped, self.middle_edges]),
+            "frame": np.array([self.sharpness, self.lit, self.clipped, self.middle_edges, self.people_lit]),
             "small": people.small,
             "eyes": self.eyes,
             "eye_contrast": self.eye_contrast,
@@ -134,7 +139,8 @@ class FrameObservation:
             size=(rows, columns),
             clipped=take(arrays, "clipped", np.float32, (count,), 0, 1),
         )
-        sharp, lit, clipped, middle = (float(v) for v in take(arrays, "frame", np.float64, (4,), -LARGEST, LARGEST))
+        values = take(arrays, "frame", np.float64, (5,), -LARGEST, LARGEST)
+        sharp, lit, clipped, middle, people_lit = (float(v) for v in values)
         person_model, face_model = (bool(v) for v in take(arrays, "models", np.bool_, (2,), 0, 1))
         tilted = take(arrays, "tilt", np.float64, (2,), -LARGEST, LARGEST, may_be_nan=True)
         degrees, certainty = (float(v) for v in tilted)
@@ -153,6 +159,7 @@ class FrameObservation:
             missed=take(arrays, "missed", np.bool_, (count,), 0, 1),
             edges=take(arrays, "edges", np.float32, (count,), UNTOLD, 1),
             middle_edges=middle,
+            people_lit=people_lit,
             blank=nothing,
         )
 
@@ -173,6 +180,7 @@ class FrameObservation:
             anybody=bool((self.people.people[:, 4] >= SURE.person).any()),
             look=look_of(self.people.small, None if subject is None else subject.box),
             blank=self.blank,
+            people_level=self.people_lit,
         )
 
     def _face_of(self, subject: Subject | None) -> Face:
@@ -247,6 +255,7 @@ def observe(
         has_models=(models.person is not None, models.face is not None),
         sharpness=0.0 if detail is None else sharpness(detail, middle),
         lit=brightness_around(image.pixels, people),
+        people_lit=brightness_of(image.pixels, people),
         clipped=float(clipped.mean()),
         tilt=level.tilt(np.asarray(grey, dtype=np.float32) / np.float32(255), found.people),
         eyes=eyes_of(np.asarray(grey), observation.faces),
@@ -270,12 +279,28 @@ def brightness_around(pixels: F32, people: F32) -> float:
 
     The brightest, since a floor, lines and walls are there in most views, and a dark stand behind them comes and goes.
     """
-    light = pixels.mean(axis=2)
-    around = np.ones(light.shape, np.bool_)
+    light, around = pixels.mean(axis=2), ~_within(pixels, people)
+    return _brightest(light[around] if around.mean() >= RULES.around else light.ravel(), RULES.brightest)
+
+
+def brightness_of(pixels: F32, people: F32) -> float:
+    """The mean of the highlights of `people` (N, 5) in a linear picture (H, W, 3); 0 without anybody. It tells only
+    whether light fell on them at all where all around is black."""
+    values = pixels.mean(axis=2)[_within(pixels, people)]
+    return _brightest(values, RULES.highlights) if len(values) else 0.0
+
+
+def _within(pixels: F32, people: F32) -> NDArray[np.bool_]:
+    """(H, W) where the boxes of people are."""
+    found = np.zeros(pixels.shape[:2], np.bool_)
     for person in people:
-        _part(around, row_to_box(person))[...] = False
-    values = light[around] if around.mean() >= RULES.around else light.ravel()
-    first = int(len(values) * (1 - RULES.brightest))
+        _part(found, row_to_box(person))[...] = True
+    return found
+
+
+def _brightest(values: F32, share: float) -> float:
+    """The mean of such a share of the values, the largest."""
+    first = min(int(len(values) * (1 - share)), len(values) - 1)
     return float(np.partition(values, first)[first:].mean())
 
 

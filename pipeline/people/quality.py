@@ -107,6 +107,13 @@ class Ranking:
     # How dark a frame is counts in stops below the shoot's median: it is lifted, and its noise with it.
     free_stops: float = 0.6  # lamps that pulse by a third take as much (common practice, no source)
     dark_stops: float = 2.6  # beyond the free ones, at which exposure is worth nothing
+    # Surroundings so many stops below say nothing any more, a little and surely: a night, a black curtain. Light falls
+    # on people all the same where their highlights are not so far below those of the shoot's: by less than frames are
+    # that are badly under, in white kit too, and more than skin and kit reflect (common practice, no source).
+    black_from: float = 3.0
+    black_to: float = 4.0
+    unlit_from: float = 1.5
+    unlit_to: float = 2.5
     # Of being lit, below which it is dark and more and more is lost: what is around people moves a little.
     dim: float = 0.7
     blown: float = 0.25  # share of the subject that is clipped at which exposure is worth nothing
@@ -136,6 +143,8 @@ class Ranking:
     # Of a shoot, one in so many is 5 at most, and one in so many 4 or 5 at most; fewer where few are so good.
     fives: int = 10
     fours: int = 4
+    # Of those one less, where the gap to the next is wider by so many points: what noise changes a score by.
+    clear: float = 1.0
     ratings: tuple[float, ...] = (25, 45, 58, 70)  # points from which 2, 3, 4 and 5 may be suggested
     # From which something is put in words; for a person to read, no choice depends on them.
     said_sharp: float = 0.65
@@ -183,7 +192,8 @@ class Quality:
     sharp     as in imaging.sharpness
     face, ball  how certain one of the subject's is; size  of the subject, in heights of the frame
     whole     1, or less where the frame itself cuts the subject
-    level     brightness of what is around people, in fractions of saturation
+    level     brightness of what is around people, in fractions of saturation; people_level  of their highlights, 0
+              without anybody
     clipped   share of the subject that is blown
     blind     there is no model file, so people were not detected
     eyes      how well the eyes of the face are seen
@@ -222,6 +232,7 @@ class Quality:
     evidence: float | None = None
     contrast: float | None = None
     cheek: float = 0.0
+    people_level: float = 0.0
     scene: tuple[float, float | None] = (0.0, None)
 
 
@@ -238,6 +249,7 @@ def quality_of(
     anybody: bool = True,
     look: Look | None = None,
     blank: Blank = Blank.NO,
+    people_level: float = 0.0,
 ) -> Quality:
     """The quality of one frame.
 
@@ -245,13 +257,13 @@ def quality_of(
     middle_sharp, middle_edges, clipped  of the frame: how sharp its middle is, which share is clipped; they stand for
                                   the subject where there is none
     face                          on the subject, also one that is too large for the whole of somebody
-    edges, anybody, look, blank   as in Quality
+    edges, anybody, look, blank, people_level   as in Quality
     """
     if subject is None:
         nobody = Quality(
             False, middle_sharp, 0, 0, 0, 0, level, clipped, blind, anybody=anybody, look=look, blank=blank
         )
-        return replace(nobody, edges=middle_edges, scene=(middle_sharp, middle_edges))
+        return replace(nobody, edges=middle_edges, people_level=people_level, scene=(middle_sharp, middle_edges))
     sure = max(subject.face_sure, face.sure)
     seen = rise(sure, RANKING.face_from, RANKING.face_to)
     box, reach = subject.box, subject.whole
@@ -287,6 +299,7 @@ def quality_of(
         evidence=sure if face.looked else None,
         contrast=face.contrast,
         cheek=cheek,
+        people_level=people_level,
         scene=(middle_sharp, middle_edges),
     )
 

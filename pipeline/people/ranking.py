@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -61,7 +62,7 @@ def rank(
     grouped = [[n for n in burst.frames if n in qualities] for burst in bursts]
     qualities |= {n: one for names in grouped for n, one in _beside(_alike([(n, qualities[n]) for n in names]))}
     crisp = {kind: _crisp(qualities, kind) for kind in (True, False)}
-    usual = float(np.median([one.level for one in qualities.values()])) if qualities else 1.0
+    usual = _usual(qualities)
     parts: dict[str, Parts] = {}
     for names in grouped:
         seen = [qualities[n] for n in names]
@@ -112,7 +113,7 @@ def _blanks(bursts: Sequence[Burst], qualities: Mapping[str, Quality]) -> dict[s
     return found
 
 
-def _score(parts: Parts, one: Quality, usual: float) -> float:
+def _score(parts: Parts, one: Quality, usual: _Usual) -> float:
     sharp = parts.sharp / (RANKING.nobody if empty(one) else 1.0)
     sharp /= RANKING.hidden if one.guessed else 1.0
     left = _left(rise(sharp, RANKING.spoilt_from, RANKING.spoilt_to))
@@ -178,7 +179,7 @@ def _ratings(scores: Mapping[str, float], better: Mapping[str, str]) -> dict[str
         return falling[count] if count < len(falling) else -1.0
 
     fives = max(beyond(len(scores) // RANKING.fives), max((scores[n] for n in better), default=-1.0))
-    fours = beyond(max(1, round(len(scores) / RANKING.fours)))
+    fours = beyond(_gap_near(falling, max(1, round(len(scores) / RANKING.fours))))
     two, three, four, five = RANKING.ratings
     return {
         name: 5 if score >= five and score > max(fives, fours)
@@ -186,6 +187,15 @@ def _ratings(scores: Mapping[str, float], better: Mapping[str, str]) -> dict[str
         else 1 + (score >= two) + (score >= three)
         for name, score in scores.items()
     }  # fmt: skip
+
+
+def _gap_near(falling: Sequence[float], count: int) -> int:
+    """So many of the scores, or one less where the next is then farther below: in a small shoot, where a frame is a
+    large share, a point would else decide who of two alike is 4."""
+    if not 1 < count < len(falling):
+        return count
+    last, before = falling[count - 1] - falling[count], falling[count - 2] - falling[count - 1]
+    return count - 1 if before > last + RANKING.clear else count
 
 
 def _alike(burst: Sequence[tuple[str, Quality]]) -> list[tuple[str, Quality]]:
@@ -259,17 +269,37 @@ def _middle(at: int, count: int) -> float:
     return 1.0 if count <= 2 else 1 - abs(2 * at / (count - 1) - 1)
 
 
-def _lit(one: Quality, usual: float) -> float:
-    """0 to 1, how well a frame is lit for the shoot."""
-    below = max(0.0, float(np.log2(max(usual, 1e-6) / max(one.level, 1e-6))) - RANKING.free_stops)
-    return max(0.0, 1 - below / RANKING.dark_stops)
+class _Usual(NamedTuple):
+    """How bright a shoot is: what is around people, and the highlights of people, see Quality."""
+
+    level: float
+    people: float
+
+
+def _usual(qualities: Mapping[str, Quality]) -> _Usual:
+    levels = [one.level for one in qualities.values()] or [1.0]
+    people = [one.people_level for one in qualities.values() if one.people_level > 0] or [1.0]
+    return _Usual(float(np.median(levels)), float(np.median(people)))
+
+
+def _lit(one: Quality, usual: _Usual) -> float:
+    """0 to 1, how well a frame is lit for the shoot. Where all around people is black, they themselves tell."""
+    below = _stops(usual.level, one.level)
+    lit = max(0.0, 1 - max(0.0, below - RANKING.free_stops) / RANKING.dark_stops)
+    black = rise(below, RANKING.black_from, RANKING.black_to)
+    return max(lit, black * (1 - rise(_stops(usual.people, one.people_level), RANKING.unlit_from, RANKING.unlit_to)))
+
+
+def _stops(usual: float, level: float) -> float:
+    """By how many stops a level is below the usual one."""
+    return float(np.log2(max(usual, 1e-6) / max(level, 1e-6)))
 
 
 def _unburnt(one: Quality) -> float:
     return max(0.0, 1 - one.clipped / RANKING.blown)
 
 
-def _parts(one: Quality, crisp: tuple[float, float], usual: float, middle: float) -> Parts:
+def _parts(one: Quality, crisp: tuple[float, float], usual: _Usual, middle: float) -> Parts:
     """Each 0 to 1; the face without its eyes."""
     exposure = _lit(one, usual) * _unburnt(one)
     return Parts(
@@ -309,7 +339,7 @@ def _steadied(parts: Sequence[Parts], frames: Sequence[Quality]) -> list[Parts]:
         as_sharp = rise(ratio, RANKING.as_sharp_from, RANKING.as_sharp)
         own = one.sharp + (most[frame.subject] - one.sharp) * as_sharp
         beside = most[frame.subject] * (ratio + (1 - ratio) * as_sharp)
-        below = max(0.0, float(np.log2(max(lit, 1e-6) / max(frame.level, 1e-6))) - RANKING.free_stops)
+        below = max(0.0, _stops(lit, frame.level) - RANKING.free_stops)
         as_lit = 1 - rise(below, 0, RANKING.darker)
         worst = RANKING.said_dark
         peak = (1 - leap) * one.peak + leap * frame.leap / max(highest, 1e-6)

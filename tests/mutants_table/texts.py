@@ -72,4 +72,5 @@ MUTANTS = [
     mutant("report/chart.js", "unmeasured > 0 ?", "unmeasured > 9 ?", "browser/test_report.py"),
     mutant("textfile/notices.py", "|may show a card", "", "textfile/test_notices.py"),
     mutant("steps/decode.py", "if min(full) < _LEAST_SIDE:", "if max(full) < _LEAST_SIDE:", "steps/test_decode.py"),
+    mutant("engine/hall/sentences.py", "_MOST_LIGHTS = 6", "_MOST_LIGHTS = 13", "engine/hall/test_findings.py"),
 ]

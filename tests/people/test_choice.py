@@ -158,7 +158,7 @@ def test_a_small_face_of_dark_skin_is_not_hidden_and_its_frame_not_darker(
     name = "people/17790319373_bd19b24cfc_k.jpg"
     person = person_in(others[name])
     assert person is not None
-    made = looks(cv2.imread(str(shared(f"data/{name}"))), person)
+    made = looks(cv2.imread(str(shared(f"data/{name}"))), person, (0.45, 0.28))
     both = [made[f"{skin} {light}"] for skin in ("plain", "skin 0.17")]
     both = [in_noise(one[..., ::-1], 3, iso, 0, 0)[..., ::-1] if iso > 100 else one for one in both]
     rest = {other: one for other, one in others.items() if other != name}
@@ -166,6 +166,18 @@ def test_a_small_face_of_dark_skin_is_not_hidden_and_its_frame_not_darker(
     fair, dark = (ranks({"it": seen(np.ascontiguousarray(one), files), **rest})["it"] for one in both)
     assert dark.score >= fair.score - FALL and dark.rating >= fair.rating
     assert "hidden" not in dark.why and ("dark" in dark.why) == ("dark" in fair.why)
+
+
+@pytest.mark.parametrize("stops, dark", [(0.0, False), (3.5, True)])
+def test_a_portrait_before_a_black_night_is_dark_only_where_no_light_fell_on_it(
+    stops: float, dark: bool, others: dict[str, FrameObservation], shared: Callable[[str], Path]
+) -> None:
+    """All around the box of the person in black, in a shoot of bright pictures; and as where a flash did not fire."""
+    picture = np.ascontiguousarray(skimage.data.astronaut()[..., ::-1])
+    night = np.full((1024, 1024, 3), 2, np.uint8)
+    night[512:, 256:768] = picture
+    found = seen(darker(night, stops) if stops else night, models(shared("models")))
+    assert ("too dark" in ranks({"it": found, **others})["it"].why) == dark
 
 
 def test_backs_and_empty_streets_come_last(others: dict[str, FrameObservation], shared: Callable[[str], Path]) -> None:

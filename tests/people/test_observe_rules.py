@@ -14,7 +14,7 @@ from pipeline.imaging.sharpness import Detail
 from pipeline.people import observe
 from pipeline.people.detect import NOTHING, Found
 from pipeline.people.modelfiles import ModelFiles
-from pipeline.people.observe import RULES, UNTOLD, FrameObservation, brightness_around
+from pipeline.people.observe import RULES, UNTOLD, FrameObservation, brightness_around, brightness_of
 from pipeline.people.subject import find_subjects
 from pipeline.types import F32, Domain, Image, Noise
 from tests.people.rules import Scenario, guards, near, turns
@@ -93,6 +93,13 @@ def of_even_steps() -> float:
     return brightness_around(np.linspace(0, 1, 10_000, dtype=np.float32).reshape(100, 100, 1), rows(0, 5))
 
 
+def of_somebody() -> float:
+    """The highlights of somebody of all tones from 0 to 1, in a bright frame."""
+    pixels = np.ones((200, 200, 1), np.float32)
+    pixels[50:150, 50:150] = np.linspace(0, 1, 10_000, dtype=np.float32).reshape(100, 100, 1)
+    return brightness_of(pixels, rows(1, 5))
+
+
 def faceless(hint: float, missed: bool = False) -> float:
     found = replace(observed(), hints=np.array([hint], np.float32), missed=np.array([missed]))
     return found.assessed(find_subjects([found.people])[0]).faceless
@@ -102,7 +109,7 @@ def test_where_a_face_may_be_missed_none_found_says_nothing_but_is_kept_to_compa
     found = replace(observed(), hints=np.array([0.1], np.float32), missed=np.array([True]))
     told = found.assessed(find_subjects([found.people])[0])
     assert told.faceless == 0 and told.evidence == np.float32(0.1)
-    assert faceless(0.1) == 1 and faceless(0.6) == 0
+    assert faceless(0.04) == 1 and faceless(0.6) == 0
 
 
 def test_of_edges_those_of_the_subject_count_and_of_nobody_the_middle() -> None:
@@ -114,10 +121,11 @@ def test_of_edges_those_of_the_subject_count_and_of_nobody_the_middle() -> None:
 
 SCENARIOS: dict[str, Scenario] = {
     # 0.35 is half way.
-    "RULES.hint_from": lambda: near(faceless(0.35), 0.5),
-    "RULES.hint_to": lambda: near(faceless(0.35), 0.5),
+    "RULES.hint_from": lambda: turns(lambda sure: faceless(sure) < 1, 0.1),
+    "RULES.hint_to": lambda: near(faceless(0.3), 0.5),
     "RULES.around": lambda: turns(measured_around, 0.02),
     "RULES.brightest": lambda: near(of_even_steps(), 1 - 0.25 / 2, 0.01),
+    "RULES.highlights": lambda: near(of_somebody(), 1 - 0.05 / 2, 0.001),
     "RULES.head": lambda: turns(lambda share: not has_face(share), 0.6),
     "RULES.small_edge": lambda: observed().people.small.shape == (107, 160),
     "RULES.smallest": lambda: observed(shape=(40, 600)).people.small.shape == (16, 160),

@@ -120,6 +120,19 @@ def test_a_stop_less_is_worse_in_a_bright_burst_too() -> None:
     assert places(bright, replace(bright, level=0.28), bright)[1] == 1  # as lamps pulse
 
 
+def test_a_face_before_a_black_night_is_not_dark_and_a_flash_that_missed_is() -> None:
+    """Whatever skin and kit reflect: 3 to 80 % (from memory), of which people have some of the lighter."""
+    hall = replace(GOOD, people_level=0.4)
+
+    def of(level: float, people: float) -> str:
+        return ranked(replace(GOOD, level=level, people_level=people), rest=hall)[0].why
+
+    for reflects in (2.0, 1.0, 0.4):  # white kit, as the others, all dark
+        assert "dark" not in of(0.2 / 64, 0.4 * reflects)
+        assert "dark" in of(0.2 / 16, 0.4 * reflects / 16) and "too dark" in of(0.2 / 6, 0.4 * reflects / 6)
+    assert "too dark" in of(0.2 / 64, 0.0)  # nobody in it who could tell
+
+
 def test_what_is_sharp_enough_for_the_shoot_may_be_blurred_beside_another() -> None:
     assert places(replace(GOOD, sharp=0.3), replace(GOOD, sharp=0.2), GOOD) == [1, 2, 3]
 

@@ -131,6 +131,12 @@ def badly_exposed(part: float) -> str:
     return ranked(replace(GOOD, level=0.2 * 2 ** -(0.6 + 2.6 * (1 - part))))[0].why
 
 
+def before_black(stops: float, people: float = 0.0) -> float:
+    """Points of a perfect frame before what is so many stops darker than the shoot, whose people are so many darker."""
+    rest = replace(GOOD, people_level=0.4)
+    return ranked(replace(GOOD, level=0.2 * 2**-stops, people_level=0.4 * 2**-people), rest=rest)[0].score
+
+
 def _burnt(part: float) -> Quality:
     """Of so much of the points for exposure, for what is clipped."""
     return replace(GOOD, clipped=0.25 * (1 - part))
@@ -141,6 +147,13 @@ def counts(frames: int) -> tuple[int, int]:
     shoot = {f"F{i:03d}": replace(GOOD, size=0.6 * (1 - i / frames), whole=1 - i / frames) for i in range(frames)}
     ratings = [one.rating for one in rank([Burst((n,)) for n in shoot], shoot).values()]
     return ratings.count(5), sum(one >= 4 for one in ratings)
+
+
+def clear(points: float) -> bool:
+    """Whether the second of eight frames is less than 4: it is nearer to the third than to the first, by so much."""
+    whole = [1.0, 1 - (1 + points) / 14, 1 - (2 + points) / 14, *[0.2] * 5]
+    shoot = {f"F{i}": replace(GOOD, whole=one) for i, one in enumerate(whole)}
+    return rank([Burst((n,)) for n in shoot], shoot)["F1"].rating < 4
 
 
 def again() -> float:
@@ -214,6 +227,18 @@ SCENARIOS: dict[str, Scenario] = {
     "RANKING.dark_stops": lambda: near(lost(level=0.2 * 2**-1.35), 8 * 0.75 / 2.6, 0.02),
     # Half as well lit as where it begins to be dark: half of the three quarters that the dark takes.
     "RANKING.dim": lambda: near(100 - lost(level=0.2 * 2 ** -(0.6 + 2.6 * 0.65)), (100 - 8 * 0.65) * 0.625, 0.005),
+    # Half as sure that light fell on people: half of exposure, and of what is left of the points in the dark.
+    **{
+        f"RANKING.{name}": lambda stops=stops: near(
+            before_black(*stops), (100 - 8 / 2) * (0.25 + 0.75 * 0.5 / 0.7), 0.003
+        )
+        for name, stops in (
+            ("black_from", (3.5,)),
+            ("black_to", (3.5,)),
+            ("unlit_from", (5, 2)),
+            ("unlit_to", (5, 2)),
+        )
+    },
     "RANKING.blown": lambda: near(lost(clipped=0.05), 8 / 5),
     "RANKING.spoilt": lambda: near(ranked(replace(GOOD, clipped=1.0))[0].score, 92 / 4),
     # Half way between the two: half of the three quarters that blur takes.
@@ -238,6 +263,7 @@ SCENARIOS: dict[str, Scenario] = {
     "RANKING.hardly": lambda: turns(lambda points: not second_of(9, at=6, worse=points), 6.0, by=0.05),
     "RANKING.fives": lambda: counts(200)[0] == 20 and counts(9)[0] == 0,
     "RANKING.fours": lambda: counts(200)[1] == 50,
+    "RANKING.clear": lambda: turns(clear, 1.0, by=0.08),
     "RANKING.ratings": lambda: all(
         turns(lambda score, stars=stars: rated(score) >= stars, least, by=0.02)  # type: ignore[misc]
         for stars, least in ((2, 25), (3, 45), (4, 58), (5, 70))
