@@ -44,7 +44,7 @@ KINDS: dict[str, tuple[Callable[[Path], object], str]] = {
 @pytest.fixture(scope="module")
 def drawn(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("special") / "shoot"
-    write_shoot(folder)
+    write_shoot(folder, size=(96, 144))
     (folder / "frames.csv").unlink()
     for path in sorted(folder.glob("*.dng"))[2:]:
         path.unlink()

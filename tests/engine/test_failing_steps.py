@@ -58,7 +58,7 @@ def broken(*_: Any, **__: Any) -> Any:
 @pytest.fixture(scope="module")
 def shoot(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("failing")
-    write_shoot(folder / "shoot")
+    write_shoot(folder / "shoot", size=(96, 144))
     (folder / "shoot" / "frames.csv").write_text(FRAMES, encoding="utf-8")
     (folder / "recipe.yaml").write_text(RECIPE, encoding="utf-8")
     delivered(folder, folder / "warm")

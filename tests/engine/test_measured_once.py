@@ -30,7 +30,7 @@ deliveries:
 @pytest.fixture(scope="module")
 def drawn(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("drawn")
-    write_shoot(folder / "shoot")
+    write_shoot(folder / "shoot", size=(96, 144))
     for third in ("TH5_0003.dng", "TH5_0006.dng"):  # two frames of each burst are enough to be measured and followed
         (folder / "shoot" / third).unlink()
     (folder / "night.yaml").write_text(RECIPE, encoding="utf-8")

@@ -19,7 +19,7 @@ ROSTER = "team,number,name,publish\nhome,7,Siri Fjellheim,no\nhome,8,Ada Holm,ye
 
 def go(folder: Path, row: str, push: bool) -> set[str]:
     """Names of what is at the address, or in OUT where nothing is pushed."""
-    write_shoot(folder / "shoot")
+    write_shoot(folder / "shoot", size=(96, 144))
     (folder / "shoot" / "roster.csv").write_text(ROSTER, encoding="utf-8")
     (folder / "shoot" / "frames.csv").write_text(f"frame,players\n{row}\n", encoding="utf-8")
     (folder / "club").mkdir()

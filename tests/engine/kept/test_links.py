@@ -22,7 +22,7 @@ pytestmark = pytest.mark.skipif(os.name == "nt", reason="symbolic links need rig
 @pytest.fixture(scope="module")
 def drawn(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("drawn")
-    write_shoot(folder / "shoot")
+    write_shoot(folder / "shoot", size=(96, 144))
     (folder / "night.yaml").write_text(RECIPE, encoding="utf-8")
     return folder
 

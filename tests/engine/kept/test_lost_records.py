@@ -30,7 +30,7 @@ ROWS = "frame,players\nTH5_0001,home 7\nTH5_0002,home 7\n"
 @pytest.fixture(scope="module")
 def delivered(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("delivered")
-    write_shoot(folder / "shoot")
+    write_shoot(folder / "shoot", size=(96, 144))
     (folder / "shoot" / "frames.csv").write_text(ROWS, encoding="utf-8")
     (folder / "night.yaml").write_text(RECIPE, encoding="utf-8")
     may_be_shown(folder, "yes")

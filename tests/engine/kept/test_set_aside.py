@@ -27,7 +27,7 @@ MOVED = "changed since it was delivered, or not written by this program; it was 
 @pytest.fixture(scope="module")
 def delivered(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("delivered")
-    write_shoot(folder / "shoot")
+    write_shoot(folder / "shoot", size=(96, 144))
     (folder / "shoot" / "frames.csv").write_text("frame,players\nTH5_0001,home 7\n", encoding="utf-8")
     (folder / "night.yaml").write_text(RECIPE, encoding="utf-8")
     may_be_shown(folder, "yes")

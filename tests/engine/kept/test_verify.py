@@ -31,7 +31,7 @@ deliveries:
 @pytest.fixture(scope="module")
 def night(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("night")
-    write_shoot(folder / "shoot")
+    write_shoot(folder / "shoot", size=(96, 144))
     (folder / "night.yaml").write_text(RECIPE, encoding="utf-8")
     status, text = evencourt("run", folder / "night.yaml", folder / "shoot", "--out", folder / "out", "--workers", 1)
     assert status == 0, text
