@@ -158,8 +158,8 @@ def test_a_held_frame_that_cannot_be_looked_at_is_said(tmp_path: Path) -> None:
     assert copies([held, *others], {held.name}, set(), notices) == {}
     assert notices == [
         "TH1_0001 is held back, but its picture cannot be read, or shows too little, so no copy of it can be found by "
-        "its looks: see whether one of 2 frames (star to web) shows the same, and write under players who is in one "
-        "that does"
+        "its looks: see whether one of 2 frames (star to web) shows the same, and if so write under players who is "
+        "in it"
     ]
     notices.clear()
     in_place = [replace(one, exif=camera(at)) for at, one in enumerate(others, 1)]

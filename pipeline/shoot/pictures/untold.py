@@ -17,8 +17,8 @@ def unseen_said(unseen: Collection[str], free: Sequence[str]) -> list[str]:
     where = f"whether {free[0]} shows" if len(free) == 1 else f"whether one of {_some(free)} shows"
     return [
         f"{and_more(list(unseen))} {are} held back, but {pictures} too little, so no copy "
-        f"of {them} can be found by its looks: see {where} the same, and write under players "
-        "who is in one that does"
+        f"of {them} can be found by its looks: see {where} the same, and if so "
+        "write under players who is in it"
     ]
 
 
