@@ -99,6 +99,8 @@ def test_where_the_name_tells_the_original_no_other_is_looked_for(
     looked: list[str] = []
     monkeypatch.setattr("pipeline.shoot.pictures.copied.look", lambda frame, *_: looked.append(frame.name))
     assert list(why([*night, copy], copy)) == ["TH1_0001"] and looked == []
+    star = saved(tmp_path, "star", drawn(4))
+    assert why([*night, star], star, *night) == {} and looked == []  # somebody wrote who is in each of them
 
 
 def test_a_frame_that_was_replaced_in_its_place_is_held(tmp_path: Path) -> None:
