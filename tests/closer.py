@@ -9,8 +9,9 @@ Singles: each player and official of two frames in three sizes, to either side o
 in two sizes, over five frames of its rally. Printed at 3:2 and 4:5, of views of players and of officials: how many are
 cropped, how many to less than 0.93 of the largest crop, and which crops are about an official, leave out the player, or
 cut labelled players (or, in bursts, found people) who are at least 0.45 times as tall as the subject; and how much
-larger the largest crop of a burst is than its smallest. With `--pulsing` the bursts are cropped in the light of lamps
-that pulse too, and it is said how alike. Sheets as of tests.real_crops: look.
+larger the largest crop of a burst is than its smallest. Of bursts also how far the turns of the camera that are
+measured in the views are from those of the whole frames, in heights of a view. With `--pulsing` the bursts are cropped
+in the light of lamps that pulse too, and it is said how alike. Sheets as of tests.real_crops: look.
 """
 
 from __future__ import annotations
@@ -19,13 +20,14 @@ import argparse
 import tempfile
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
-from itertools import product
+from itertools import groupby, pairwise, product
 from pathlib import Path
 
 import cv2
 import numpy as np
 
 from pipeline.people.detect import overlap, within
+from pipeline.people.tracking import camera_shifts
 from pipeline.steps.crop_solution import CropSource
 from tests.crop_sheet import Cut, write
 from tests.crops import ASPECTS, models
@@ -138,6 +140,29 @@ def wrong_in(cut: Cut, aspect: str, view: View) -> str:
     return f"cuts {few} labelled" if few else f"cuts {many} found" if (many := cut_found(cut, aspect)) else ""
 
 
+def turns_of(cuts: Sequence[Cut]) -> None:
+    """Print how far the turns of the camera in views of the rally are from those of the whole frames."""
+    whole = [np.log1p(cv2.imread(str(path), 0).astype(np.float32)) for path in sorted(COURT.glob("a_*.jpg"))[1::APART]]
+    fine = [cv2.GaussianBlur(one, (0, 0), 1.5) for one in whole]
+    edges = [one - cv2.GaussianBlur(one, (0, 0), 12) for one in fine]
+    high, wide = edges[0].shape
+    rim = cv2.createHanningWindow((wide, high), cv2.CV_32F)
+    truth = [np.array(cv2.phaseCorrelate(one, two, rim)[0]) for one, two in pairwise(edges)]
+    ((name, players),) = [item for item in labelled().items() if item[0].startswith("a_")]
+    mains = [*players, *(np.array(box, float) for box in OFFICIALS[name])]
+    off: list[float] = []
+    for burst, views in groupby(cuts, lambda cut: cut.name.rpartition("_")[0]):
+        number, tall = (int(word) for word in burst.partition("-")[2].split("x"))
+        aside = ASIDE * (1, -1)[(number + TALL[1:].index(tall / 100)) % 2]
+        part = window(mains[number], tall / 100, aside, (wide, high))
+        found = camera_shifts([cut.seen.people for cut in views])[1:]
+        apart = [one[:2] - true / (part[2:] - part[:2]) for one, true in zip(found, truth, strict=True)]
+        off += [float(np.hypot(x * SIZE[0] / SIZE[1], y)) for x, y in apart]
+    known = np.array([one for one in off if np.isfinite(one)])
+    print(f"turns of the camera: {len(known)} of {len(off)} known, off by {np.median(known):.4f} in the median", end="")
+    print(f" and {known.max():.3f} at most; {(known > 0.03).sum()} by more than 0.03")
+
+
 def sizes_of(cuts: Iterable[Cut], aspect: str) -> list[float]:
     """Of each burst with several crops: the largest against the smallest."""
     bursts: dict[str, list[float]] = {}
@@ -207,6 +232,8 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as scratch:
         for what in given.only.split(","):
             cuts = report(what, sets[what](), Path(scratch), given.to, given.keep)
+            if what == "bursts":
+                turns_of(cuts)
             if given.pulsing and what == "bursts":
                 compare(cuts, report("pulsing", pulsing(bursts()), Path(scratch), given.to, given.keep))
 

@@ -59,10 +59,13 @@ class MotionRules:
     round: float = 0.6
     filled: float = 0.55
     own: float = 0.5  # share of it in somebody's box, from which it is a part of them
+    thick: float = 1.3  # pixels for each of its length, below which it is a strip
+    through: float = 0.03  # heights of the frame of what moves, from which a side of a crop goes through it
 
 
 BELONGING, MOTION = Belonging(), MotionRules()
 _Mask = NDArray[np.bool_]
+_ROUNDING = 1e-6  # pixels
 
 
 def faces_of(person: F32, faces: F32, most: float | None = None) -> F32:
@@ -141,24 +144,63 @@ def ball_of(person: F32, frame: Observation) -> F32 | None:
 
 
 def moving(frames: Sequence[Observation], shifts: Sequence[F64]) -> list[_Mask | None]:
-    """(h, w) of each frame of a burst, as its `small`: what moves against the hall; None where that is not known, as in
-    the first and the last.
+    """(h, w) of each frame of a burst, as its `small`: what moves against the hall; None where that is not known.
 
     shifts  as from `tracking.camera_shifts`
     """
     light = [np.log1p(frame.small.astype(np.float32)) for frame in frames]
     found: list[_Mask | None] = []
     for at, frame in enumerate(frames):
-        others = [k for k in (at - 1, at + 1) if 0 <= k < len(frames) and frames[k].small.shape == frame.small.shape]
-        between = [shifts[at][:2], -shifts[at + 1][:2]] if len(others) == 2 else []
+        # The frames before and after; of the first and the last the two beside them.
+        middle = min(max(at, 1), len(frames) - 2)
+        others = [k for k in (middle - 1, middle, middle + 1) if k != at] if len(frames) > 2 else []
+        alike = [k for k in others if frames[k].small.shape == frame.small.shape]
+        between = [_turned(shifts, k, at) for k in alike] if len(alike) == 2 else []
         if not between or not np.isfinite(between).all():
             found.append(None)
             continue
-        first, second = (_difference(light[at], light[k], hall) for k, hall in zip(others, between, strict=True))
+        first, second = (_difference(light[at], light[k], hall) for k, hall in zip(alike, between, strict=True))
         least = np.maximum(MOTION.differs, MOTION.steps / (1 + frame.small.astype(np.float32)))
         both = (np.sign(first) == np.sign(second)) & (np.minimum(np.abs(first), np.abs(second)) > least)
         found.append(both if (both & ~_near_people(frame)).mean() <= MOTION.elsewhere else None)
     return found
+
+
+def _turned(shifts: Sequence[F64], start: int, end: int) -> F64:
+    """(2,) how far the hall moved from one frame to another, which may be before it."""
+    first, last = sorted((start, end))
+    passed = np.sum([shift[:2] for shift in shifts[first + 1 : last + 1]], axis=0)
+    return np.asarray(passed if start < end else -passed)
+
+
+def compact(mask: _Mask) -> _Mask:
+    """(h, w) what moves without thin strips: a line of the court seems to move where it is brought to another frame."""
+    kept = np.zeros_like(mask)
+    for box, pixels in _parts(mask):
+        if len(pixels) >= MOTION.thick * max(box[2] - box[0], box[3] - box[1]):
+            kept[pixels[:, 1], pixels[:, 0]] = True
+    return kept
+
+
+def crossed(boxes: F64, mask: _Mask) -> F64:
+    """(N,) 0 to 4: how many sides of boxes (N, 4), in heights of the frame, go through what moves, or hardly beside it:
+    a ball that no network knows, a foot out of its box. Sides at the frame's rim cut nothing.
+
+    mask  (h, w) as from `compact`
+    """
+    import cv2
+
+    height, width = mask.shape
+    wide = cv2.dilate(mask.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(np.int64)
+    down, across = (np.pad(wide, [(1, 0), (1, 0)]).cumsum(axis=axis) for axis in (0, 1))
+    low = np.clip(np.floor(boxes[:, :2] * height + _ROUNDING).astype(int), 0, [width - 1, height - 1])
+    high = np.clip(np.ceil(boxes[:, 2:] * height - _ROUNDING).astype(int), 1, [width, height])
+    (x0, y0), (x1, y1) = low.T, high.T
+    sides = [down[y1, x0 + 1] - down[y0, x0 + 1], across[y0 + 1, x1] - across[y0 + 1, x0],
+             down[y1, x1] - down[y0, x1], across[y1, x1] - across[y1, x0]]  # fmt: skip
+    rims = [x0 == 0, y0 == 0, x1 == width, y1 == height]
+    cut = [np.where(rim, 0, side) / height for rim, side in zip(rims, sides, strict=True)]
+    return np.asarray(np.minimum(np.array(cut) / MOTION.through, 1).sum(axis=0))
 
 
 def _near_people(frame: Observation) -> _Mask:

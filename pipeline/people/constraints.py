@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.imaging import turning
 from pipeline.imaging.geometry import WHOLE, HeightBox, box_to_heights
-from pipeline.people.belonging import flying
+from pipeline.people.belonging import compact, flying
 from pipeline.people.framing import CropConstraints
 from pipeline.people.subject import Subject
 from pipeline.people.tracking import Observation
@@ -101,6 +101,7 @@ def constraints_of(
         people=np.concatenate([people, there]),
         balls=np.clip(balls, np.tile(frame[:2], 2), np.tile(frame[2:], 2)),
         limbs=np.concatenate([nearly, there]),
+        moving=None if turned or moves is None else compact(moves),
     )
 
 

@@ -1,9 +1,8 @@
 """Where to cut: crops that hold their subject whole, cut nobody's face, and move calmly over a burst.
 
 Lengths are in heights of the frame: a frame of aspect A is A wide and 1 high. A crop is its middle and its height.
-At each of some sizes every frame proposes some hundred crops, each with a cost; the cheapest way through the burst is
-found by dynamic programming (Viterbi 1967), so that what one frame would like is weighed against an even sequence, and
-the cheapest size is one for the burst, so that its crops look like one camera's.
+At each of some sizes every frame proposes some hundred crops, each with a cost; the cheapest way through the burst
+(Viterbi 1967) weighs what one frame would like against an even sequence, and the cheapest size is one for the burst.
 """
 
 from __future__ import annotations
@@ -16,6 +15,7 @@ from numpy.typing import NDArray
 
 from pipeline.imaging.geometry import HeightBox, around
 from pipeline.imaging.turning import inside_share
+from pipeline.people.belonging import crossed
 from pipeline.types import F64
 
 
@@ -23,8 +23,7 @@ from pipeline.types import F64
 class Framing:
     """What a crop is chosen by. Costs have no unit: only their ratios count.
 
-    Chosen by eye on crops of generated bursts and checked with `python -m tests.crops` (tightness, unrest, room ahead,
-    faces cut), where no other source stands beside a number.
+    Chosen by eye on crops of generated bursts and checked with `python -m tests.crops`, where no source stands beside.
     """
 
     loosest: float = 1.55  # a crop looser than this is not one, if nothing forces it; tests.crops allows 1.6
@@ -59,7 +58,7 @@ class Framing:
     hidden: float = 1.35
     head: float = 0.5  # somebody else's head; this and the next two times the height against the subject's
     body: float = 0.12  # times the share of the person that is inside
-    limb: float = 3.0  # of somebody near a hand or foot alone, in or out
+    limb: float = 3.0  # of somebody near a hand or foot alone, in or out, or a side through what moves
     feet: float = 0.1
     largest: float = 1.5  # heights of the subject: whoever is taller counts as this tall
     # Parts of a person's box (common practice in figure drawing, no source: a head is a seventh to an eighth of the
@@ -85,10 +84,10 @@ class CropConstraints:
     frame    the part that may be used: all of the frame unless it was turned
     must     box that has to be inside: the subject, whoever else may be it, faces, the ball, with their margins
     needed   the same without margins, which may give way
-    subject  the person alone
-    least    lowest height of a crop: so many pixels are asked for
+    subject  the person alone; least  lowest height of a crop: so many pixels are asked for
     towards  -1 to 1: where room is left
     faces, people, balls  (N, 4) of everybody: not to be cut; limbs  as people, with what reaches a little out of these
+    moving   (h, w) of the frame: what moves, see belonging.compact; None where that is not known
     """
 
     frame: HeightBox
@@ -101,6 +100,7 @@ class CropConstraints:
     people: F64
     balls: F64
     limbs: F64
+    moving: NDArray[np.bool_] | None = None
 
 
 @dataclass(frozen=True)
@@ -339,16 +339,16 @@ def _costs(crops: F64, constraints: CropConstraints, style: Style, height: float
     cost = FRAMING.place * (((crops[:, :2] - middle) / crops[:, 2:3]) ** 2).sum(axis=1)
     cost += FRAMING.size * np.log(crops[:, 2] / height) ** 2
     tall = constraints.subject[3] - constraints.subject[1]
-    if len(constraints.faces):
-        part = inside_share(box, constraints.faces)
-        large = (constraints.faces[:, 3] - constraints.faces[:, 1]) / tall
-        cost += (_cut(part) * np.where(large > FRAMING.far, FRAMING.face, FRAMING.far_face)).sum(axis=1)
-    if len(constraints.balls):
-        cost += FRAMING.ball * _cut(inside_share(box, constraints.balls)).sum(axis=1)
+    large = (constraints.faces[:, 3] - constraints.faces[:, 1]) / tall
+    weight = np.where(large > FRAMING.far, FRAMING.face, FRAMING.far_face)
+    cost += (_cut(inside_share(box, constraints.faces)) * weight).sum(axis=1)
+    cost += FRAMING.ball * _cut(inside_share(box, constraints.balls)).sum(axis=1)
     if len(constraints.people):
         ratio = _heights_of(constraints) / tall
         cost += _people_cost(box, constraints.people, ratio)
         cost += FRAMING.limb * (_cut(inside_share(box, constraints.limbs)) * (ratio >= FRAMING.near)).sum(axis=1)
+    if constraints.moving is not None:
+        cost += FRAMING.limb * crossed(box, constraints.moving)
     return np.asarray(cost)
 
 

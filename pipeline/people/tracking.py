@@ -4,34 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.imaging.bursts.shift import shifts as hall_shifts
 from pipeline.people.detect import NO_BOXES, SURE, overlap
 from pipeline.types import F32, F64
 
 
 @dataclass(frozen=True)
 class CameraShift:
-    """How the turn of the camera between two frames is measured, on pictures of 160 pixels' longer side.
+    """Which turns of the camera are believed; how they are measured, see imaging.bursts.shift."""
 
-    Chosen by eye on known shifts of drawn halls, see tests/people/test_tracking.py.
-    """
-
-    response: float = 0.1  # of the phase correlation, from which its answer is believed
     # Heights of the frame: a turn that differs by more from those of the frames beside it is none of the camera. People
     # who fill the frame hide the hall, and one pattern is taken for another (`python -m tests.closer --only bursts`).
     jolt: float = 0.15
     beside: int = 2  # frames to either side that it is compared with
-    large: float = 0.15  # of the frame's height, from which somebody is left out of the correlation
-    fewest: int = 16  # pixels of the shorter side: smaller pictures have too little to correlate
-    # Standard deviations in pixels: of what is taken off as shading and fills holes, of the noise filter, of the rim
-    # of holes.
-    coarse: float = 8.0
-    fine: float = 1.0
-    rim: float = 3.0
+    large: float = 0.15  # of the frame's height, from which somebody is left out of what is compared: a stand is not
 
 
 @dataclass(frozen=True)
@@ -106,19 +96,19 @@ def camera_shifts(frames: Sequence[Observation], seconds: Sequence[float] | F64 
     everybody run if it were taken to stand still. The sum of several is from the first frame to the last.
 
     seconds  when each frame was taken, rising; as a usual burst where that is not given
-
-    Phase correlation (Kuglin and Hines, "The phase correlation image alignment method", 1975): flicker, a gain, does
-    not change it. Players, who stand out most and run for themselves, are left out.
     """
     known = len(seconds) == len(frames) > 0
     took = np.diff(seconds) if known else np.full(max(len(frames) - 1, 0), 1 / LINKING.usual)
-    shifts = [np.zeros(2)]
-    edges = [_edges(frame) for frame in frames] if len(frames) > 1 else []
-    for (before, now), (first, second) in zip(pairwise(frames), pairwise(edges), strict=True):
-        shift = _shift(before, now, first, second)
-        shifts.append(np.full(2, np.nan) if shift is None else shift)
+    shifts = [np.zeros(2), *_turns(frames)] if len(frames) else [np.zeros(2)]
     steady = [shift if at == 0 else _steady(shifts, at, frames[at].size) for at, shift in enumerate(shifts)]
     return [np.append(shift, passed) for shift, passed in zip(steady, [0.0, *took], strict=False)]
+
+
+def _turns(frames: Sequence[Observation]) -> list[F64]:
+    """(x, y) of each frame but the first, as of imaging.bursts.shift: how the hall moved behind the people."""
+    large = [frame.people[:, 3] - frame.people[:, 1] >= CAMERA.large for frame in frames]
+    people = [f.people[(f.people[:, 4] >= SURE.person) & one] for f, one in zip(frames, large, strict=True)]
+    return hall_shifts([frame.small for frame in frames], people)
 
 
 def slowed(shifts: Sequence[F64], longest: Sequence[float]) -> list[F64]:
@@ -137,23 +127,12 @@ def _steady(shifts: Sequence[F64], at: int, size: tuple[int, int]) -> F64:
     return shifts[at] if np.hypot(*away) <= CAMERA.jolt else np.full(2, np.nan)
 
 
-def _shift(before: Observation, now: Observation, first: F32, second: F32) -> F64 | None:
-    """How far the hall moved between two frames with these edges, None where it is not known."""
-    import cv2
-
-    height, width = before.small.shape
-    if before.small.shape != now.small.shape or min(height, width) < CAMERA.fewest:
-        return None
-    (x, y), response = cv2.phaseCorrelate(first, second, cv2.createHanningWindow((width, height), cv2.CV_32F))
-    return np.array([x / width, y / height]) if response >= CAMERA.response else None
-
-
 def same_moment(before: Observation, now: Observation) -> bool:
     """Whether two frames without a time show one hall, and most of the people of each go on in the other."""
     sure = [(frame.people[:, 4] >= SURE.person) for frame in (before, now)]
     most = max(int(one.sum()) for one in sure)
-    shift = _shift(before, now, _edges(before), _edges(now)) if most else None
-    if shift is None:
+    shift = _turns([before, now])[0] if most else np.full(2, np.nan)
+    if not np.isfinite(shift).all():
         return False
     pairs = _paired(_links(before, now, [np.append(shift, 1 / LINKING.usual)])[np.ix_(*sure)])
     return 2 * len(pairs) > most
@@ -187,26 +166,6 @@ def _paired(costs: F64) -> list[tuple[int, int]]:
 
     loss = np.minimum(LINKING.weight * costs, 1.0)
     return [(int(i), int(k)) for i, k in zip(*linear_sum_assignment(loss), strict=True) if loss[i, k] < 1]
-
-
-def _edges(frame: Observation) -> F32:
-    light = np.log1p(frame.small.astype(np.float32))
-    height, width = light.shape
-    hall = np.ones_like(light)
-    for x0, y0, x1, y1, sure in frame.people:
-        if sure >= SURE.person and y1 - y0 >= CAMERA.large:
-            rows, columns = slice(int(y0 * height), int(y1 * height) + 1), slice(int(x0 * width), int(x1 * width) + 1)
-            hall[rows, columns] = 0
-    # Holes are filled with what is around them, and their rims faded: an edge of a hole would move with its player.
-    around = _blurred(light * hall, CAMERA.coarse) / np.maximum(_blurred(hall, CAMERA.coarse), 1e-3)
-    soft = _blurred(np.where(hall > 0, light, around), CAMERA.fine)
-    return np.asarray((soft - _blurred(soft, CAMERA.coarse)) * _blurred(hall, CAMERA.rim))
-
-
-def _blurred(values: F32, sigma: float) -> F32:
-    import cv2
-
-    return np.asarray(cv2.GaussianBlur(values, (0, 0), sigma))
 
 
 def paths(frames: Sequence[Observation], worth: Sequence[F64], shifts: Sequence[F64]) -> list[dict[int, int]]:

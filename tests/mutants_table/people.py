@@ -11,6 +11,7 @@ _BELONGING = "people/belonging.py"
 _CONFIDENCE = "people/confidence.py"
 _SURE = ("people/test_confidence.py",)
 _TRACKING = "people/tracking.py"
+_SHIFT, _SHIFTED = "imaging/bursts/shift.py", ("imaging/test_shift.py",)
 _RANKING, _QUALITY = "people/ranking.py", "people/quality.py"
 _STRAIGHTEN = "people/straighten.py"
 _STRAIGHTENED = ("people/test_straighten.py",)
@@ -55,7 +56,7 @@ MUTANTS = [
     ),
     *moved(_FRAMING, _FRAMED, "torso 30.0; near 0.45"),
     *moved(_SUBJECT, _WORTHY, "shortest 0.65; gap 0.2; full_speed 1.2; place_floor 0.2"),
-    *moved(_TRACKING, _TRACKED, "jersey 60.0; weight 0.5; fast 1.5; nearest 0.1; runner_reach 0.4; response 0.1"),
+    *moved(_TRACKING, _TRACKED, "jersey 60.0; weight 0.5; fast 1.5; nearest 0.1; runner_reach 0.4; large 0.15"),
     *moved(_QUALITY, _RANKED, "behind 0.25; again 15.0; full_size 0.6; free_stops 0.6; blown 0.25; neighbour 0.5"),
     *moved(_QUALITY, _RANKED, "hardly 6.0"),
     # A face before a black night; and who of two alike is 4.
@@ -191,7 +192,16 @@ MUTANTS = [
     ),
     mutant("people/constraints.py", "people=np.concatenate([people, there])", "people=people", *_MUST_HOLD),
     # what flies
-    mutant(_BELONGING, "-shifts[at + 1][:2]", "shifts[at + 1][:2]", *_FLOWN),
+    mutant(_BELONGING, "passed if start < end else -passed", "passed", *_FLOWN),
+    mutant(_BELONGING, "min(max(at, 1), len(frames) - 2)", "at", *_FLOWN),
+    mutant(
+        _BELONGING,
+        "wide = cv2.dilate(mask.astype(np.uint8), np.ones((3, 3), np.uint8))",
+        "wide = mask.astype(np.uint8)",
+        *_FLOWN,
+    ),
+    mutant(_BELONGING, "rims = [x0 == 0, y0 == 0,", "rims = [x0 < 0, y0 == 0,", *_FLOWN),
+    mutant("people/constraints.py", "None if turned or moves is None else compact(moves)", "None", *_FLOWN),
     mutant(_BELONGING, "(np.sign(first) == np.sign(second))", "True", *_FLOWN),
     mutant(_BELONGING, "brought += np.nanmedian(change, axis=axis, keepdims=True)", "pass", *_FLOWN),
     mutant(_BELONGING, "< MOTION.own", "< 9", *_FLOWN),
@@ -243,7 +253,23 @@ MUTANTS = [
     ),
     mutant("people/moments.py", "(-1.0 if seen else LIKENESS.followed)", "LIKENESS.followed", "people/test_moments.py"),
     # tracking
-    mutant(_TRACKING, "hall[rows, columns] = 0", "hall[rows, columns] = 1", *_TRACKED),
+    mutant(_TRACKING, "(f.people[:, 4] >= SURE.person) & one", "one", *_TRACKED),
+    # shift
+    mutant(_SHIFT, "there[y0:y1, x0:x1] = 0", "pass", *_SHIFTED),
+    mutant(
+        _SHIFT,
+        "rows.append([*_uphill(pair, x - width // 2, y - height // 2), RULES.phase * clear])",
+        "rows.append([x - width // 2, y - height // 2, clear, RULES.phase * clear])",
+        *_SHIFTED,
+    ),
+    mutant(_SHIFT, " and _stands_out(pair, rows[one])", "", *_SHIFTED),
+    mutant(
+        _SHIFT,
+        "np.minimum(RULES.even * _between(one, two, size), RULES.most)",
+        "0 * _between(one, two, size)",
+        *_SHIFTED,
+    ),
+    mutant(_SHIFT, "_way(same) if min(size) else [_UNKNOWN] * len(same)", "_way(same)", *_SHIFTED),
     mutant(_TRACKING, "_centres(first)[:, None] - hall)", "_centres(first)[:, None] + hall)", *_TRACKED),
     mutant(_TRACKING, "_nearness(first + np.tile(hall, 2), second, ratio)", "0", *_TRACKED),
     mutant(_TRACKING, "(second - first - np.tile(hall, 2)).T", "(second - first).T", *_TRACKED),
@@ -257,7 +283,7 @@ MUTANTS = [
     ),
     mutant(_TRACKING, "(ratio, 1.0) / (seconds[b] - seconds[a])", "(ratio, 1.0)", *_TRACKED),
     mutant(_TRACKING, "np.hypot(*away) <= CAMERA.jolt", "True", *_TRACKED),
-    mutant(_TRACKING, "np.full(2, np.nan) if shift is None", "np.zeros(2) if shift is None", *_TRACKED),
+    mutant(_SHIFT, "_UNKNOWN = np.full(2, np.nan)", "_UNKNOWN = np.zeros(2)", *_SHIFTED),
     # jersey numbers
     mutant(_NUMBERS, "if few or longer or sure", "if few or sure", *_NUMBERED),
     mutant(_NUMBERS, "np.argmax(people[near, 3])", "np.argmin(people[near, 3])", *_NUMBERED),

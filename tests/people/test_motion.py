@@ -10,12 +10,12 @@ import numpy as np
 import pytest
 
 from pipeline.people import tracking
-from pipeline.people.belonging import MOTION, flying, moving
+from pipeline.people.belonging import MOTION, compact, crossed, flying, moving
 from pipeline.people.constraints import constraints_of
 from pipeline.people.subject import find_subjects
 from pipeline.people.tracking import Observation
 from pipeline.types import F64
-from tests.people.rules import Scenario, guards
+from tests.people.rules import Scenario, guards, near
 from tests.people.test_candidates import crops
 from tests.people.test_subject import ball
 from tests.people.test_tracking import RATIO, hall, observed, standing, tenths, view
@@ -75,10 +75,8 @@ def test_a_ball_is_where_it_is_now_and_not_where_it_was(turn: int) -> None:
     assert (found * [WIDTH, HEIGHT, WIDTH, HEIGHT]).tolist() == pytest.approx([42, 37, 48, 43], abs=1.1)
 
 
-def test_of_the_first_and_last_frame_nothing_is_known_nor_where_the_turn_is_not() -> None:
+def test_nothing_is_known_where_the_turn_is_not() -> None:
     frames = flight(BALL)
-    first, middle, last = masks(frames)
-    assert first is None and middle is not None and last is None
     assert moving(frames, [np.zeros(3), np.array([np.nan, np.nan, 0.1]), np.array([0, 0, 0.1])]) == [None] * 3
     assert moving([frames[0], observed(small=frames[1].small[:80]), frames[2]], tenths(3)) == [None] * 3
     assert moving([], []) == []
@@ -114,8 +112,9 @@ def test_what_flies_is_not_to_be_cut() -> None:
     assert not len(constraints_of(frames[1], subject, 0.0, 0.0).balls)
 
 
-def test_a_crop_goes_through_nothing_that_flies() -> None:
-    """A ball that the network misses, where the crop of the middle frame would have its left edge."""
+@pytest.mark.parametrize("ball_like", [True, False])
+def test_a_crop_goes_through_nothing_that_flies(ball_like: bool) -> None:
+    """A ball that the network misses, or a foot, where the crop of the middle frame would have its left edge."""
     main = standing(0.6)
     held = ball(0.6, 0.5, 0.9, 0.03)
     nothing = [np.zeros((HEIGHT, WIDTH), bool)] * 3
@@ -126,8 +125,40 @@ def test_a_crop_goes_through_nothing_that_flies() -> None:
             return [box.x0 * WIDTH for box in crops(frames)[1] if box is not None]
 
     _, before, _ = left_edges(nothing)
-    _, after, _ = left_edges([round_at(before + by, 40, 3.5) for by in (-20, 0, 20)])
+    places = [before + by for by in (-20, 0, 20)]
+    _, after, _ = left_edges([round_at(x, 40, 3.5) if ball_like else block(round(x) - 3, 40, 7, 3) for x in places])
     assert after < before - 3.4 or after > before + 3.4
+
+
+def test_the_first_and_the_last_frame_of_a_burst_show_what_moves_too() -> None:
+    """By the two frames beside them; two frames alone do not tell what is there now from what was there before."""
+    first, _, last = masks(flight(BALL))
+    assert first is not None and last is not None
+    for mask, ball_there in ((first, BALL[0]), (last, BALL[2])):
+        assert mask[ball_there].all() and not mask[~ball_there].any()
+    assert masks(flight(BALL)[:2]) == [None] * 2
+
+
+def test_a_side_through_what_moves_costs_and_one_beside_it_does_not() -> None:
+    """A ball twelve pixels across in the middle; sides of crops, in heights of the frame, through it and beside it."""
+    mask = round_at(80, 50, 6)
+    middle, beyond = 80 / HEIGHT, 8 / HEIGHT
+    crops = np.array([
+        [middle, 0, RATIO, 1], [0, 0, middle, 1], [0, 50 / HEIGHT, RATIO, 1], [0, 0, RATIO, 50 / HEIGHT],
+        [middle + beyond, 0, RATIO, 1], [0, 0, middle - beyond, 1], [0, 50 / HEIGHT + beyond, RATIO, 1],
+        [0, 0, RATIO, 50 / HEIGHT - beyond], [0, 0, RATIO, 1], [middle, 50 / HEIGHT, RATIO, 1],
+    ])  # fmt: skip
+    assert crossed(crops, mask).tolist() == [1, 1, 1, 1, 0, 0, 0, 0, 0, 2]
+
+
+def test_the_rim_of_the_frame_cuts_nothing() -> None:
+    rim = block(0, 40, 6, 6) | block(154, 40, 6, 6) | block(80, 0, 6, 6) | block(80, 101, 6, 6)
+    assert crossed(np.array([[0.0, 0.0, WIDTH / HEIGHT, 1.0]]), rim).tolist() == [0]
+
+
+def test_a_line_of_the_court_does_not_move() -> None:
+    line, foot = block(20, 30, 40, 1), block(90, 60, 5, 3)
+    assert np.array_equal(compact(line | foot), foot)
 
 
 def stands_out(level: float, wall: float) -> bool:
@@ -178,6 +209,16 @@ def sparse(count: int) -> np.ndarray:
     return mask
 
 
+HALF = np.array([[80 / HEIGHT, 0.0, RATIO, 1.0]])  # a crop of the right half
+
+
+def sparse_row(count: int) -> np.ndarray:
+    """So many pixels in two rows, twenty columns long."""
+    mask = block(20, 40, 20, 1)
+    mask[41, 20:count] = True
+    return mask
+
+
 def at_whole(verdict: Callable[[int], bool], at: int) -> bool:
     return verdict(at) and not verdict(at - 1)
 
@@ -195,5 +236,8 @@ SCENARIOS: dict[str, Scenario] = {
     "MOTION.round": lambda: seen(block(20, 40, 10, 6)) and not seen(block(20, 40, 11, 6)),
     "MOTION.filled": lambda: at_whole(lambda count: seen(sparse(count)), 55),
     "MOTION.own": lambda: part_of_somebody(10) and not part_of_somebody(9),
+    "MOTION.thick": lambda: at_whole(lambda count: compact(sparse_row(count)).any(), 26),
+    # One pixel more to either side: 1 of 107 is a third of it.
+    "MOTION.through": lambda: near(float(crossed(HALF, block(79, 40, 2, 1))[0]), 3 / 107 / 0.03),
 }
 test_a_tenth_more_or_less_changes_what_is_a_ball, test_every_number_is_guarded = guards({"MOTION": MOTION}, SCENARIOS)

@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from functools import cache
 from unittest.mock import patch
 
-import cv2
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
+from pipeline.people import tracking
 from pipeline.people.tracking import LINKING, Observation, _links, _moved, camera_shifts, paces, paths, rows_of, speeds
 from pipeline.types import F64
 
@@ -122,9 +122,9 @@ def test_a_turn_says_how_long_it_took() -> None:
 
 def test_a_turn_unlike_those_beside_it_is_none_of_the_camera() -> None:
     """People fill the frame, and one pattern is taken for another: a camera cannot leap and come back."""
-    leap = [(6.0, 0.0), (6.0, 0.0), (-50.0, 0.0), (6.0, 0.0), (6.0, 0.0)]
+    leap = [np.array([turned / 160, 0.0]) for turned in (6, 6, -50, 6, 6)]
     frames = [observed(small=view(hall(), 100, 90)) for _ in range(6)]
-    with patch.object(cv2, "phaseCorrelate", side_effect=[(one, 0.5) for one in leap]):
+    with patch.object(tracking, "hall_shifts", lambda pictures, people: leap):
         found = camera_shifts(frames)
     assert [bool(np.isfinite(one).all()) for one in found] == [True, True, True, False, True, True]
 

@@ -1,0 +1,1 @@
+"""Pictures of a burst against each other."""
