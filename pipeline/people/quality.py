@@ -143,8 +143,6 @@ class Ranking:
     # Of a shoot, one in so many is 5 at most, and one in so many 4 or 5 at most; fewer where few are so good.
     fives: int = 10
     fours: int = 4
-    # Of those one less, where the gap to the next is wider by so many points: what noise changes a score by.
-    clear: float = 1.0
     ratings: tuple[float, ...] = (25, 45, 58, 70)  # points from which 2, 3, 4 and 5 may be suggested
     # From which something is put in words; for a person to read, no choice depends on them.
     said_sharp: float = 0.65

@@ -179,7 +179,7 @@ def _ratings(scores: Mapping[str, float], better: Mapping[str, str]) -> dict[str
         return falling[count] if count < len(falling) else -1.0
 
     fives = max(beyond(len(scores) // RANKING.fives), max((scores[n] for n in better), default=-1.0))
-    fours = beyond(_gap_near(falling, max(1, round(len(scores) / RANKING.fours))))
+    fours = beyond(max(1, round(len(scores) / RANKING.fours)))
     two, three, four, five = RANKING.ratings
     return {
         name: 5 if score >= five and score > max(fives, fours)
@@ -187,15 +187,6 @@ def _ratings(scores: Mapping[str, float], better: Mapping[str, str]) -> dict[str
         else 1 + (score >= two) + (score >= three)
         for name, score in scores.items()
     }  # fmt: skip
-
-
-def _gap_near(falling: Sequence[float], count: int) -> int:
-    """So many of the scores, or one less where the next is then farther below: in a small shoot, where a frame is a
-    large share, a point would else decide who of two alike is 4."""
-    if not 1 < count < len(falling):
-        return count
-    last, before = falling[count - 1] - falling[count], falling[count - 2] - falling[count - 1]
-    return count - 1 if before > last + RANKING.clear else count
 
 
 def _alike(burst: Sequence[tuple[str, Quality]]) -> list[tuple[str, Quality]]:

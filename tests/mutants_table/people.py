@@ -59,10 +59,9 @@ MUTANTS = [
     *moved(_TRACKING, _TRACKED, "jersey 60.0; weight 0.5; fast 1.5; nearest 0.1; runner_reach 0.4; large 0.15"),
     *moved(_QUALITY, _RANKED, "behind 0.25; again 15.0; full_size 0.6; free_stops 0.6; blown 0.25; neighbour 0.5"),
     *moved(_QUALITY, _RANKED, "hardly 6.0"),
-    # A face before a black night; and who of two alike is 4.
+    # A face before a black night.
     mutant(_RANKING, "return max(lit, black * (1 - rise(", "return max(lit, 0 * (1 - rise(", *_RANKED),
     mutant(_RANKING, "RANKING.unlit_from, RANKING.unlit_to)))", "8, 9)))", *_RANKED),
-    mutant(_RANKING, "before > last + RANKING.clear", "before > 200", *_RANKED),
     mutant(_OBSERVE, "_brightest(values, RULES.highlights) if", "_brightest(values, 1) if", *_OBSERVED),
     mutant(_RANKING, "sharp=own + RANKING.beside * (beside - own)", "sharp=own", *_RANKED),
     mutant(_RANKING, "peak=peak * min(as_sharp, as_lit)", "peak=peak", *_RANKED),

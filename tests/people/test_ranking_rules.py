@@ -149,13 +149,6 @@ def counts(frames: int) -> tuple[int, int]:
     return ratings.count(5), sum(one >= 4 for one in ratings)
 
 
-def clear(points: float) -> bool:
-    """Whether the second of eight frames is less than 4: it is nearer to the third than to the first, by so much."""
-    whole = [1.0, 1 - (1 + points) / 14, 1 - (2 + points) / 14, *[0.2] * 5]
-    shoot = {f"F{i}": replace(GOOD, whole=one) for i, one in enumerate(whole)}
-    return rank([Burst((n,)) for n in shoot], shoot)["F1"].rating < 4
-
-
 def again() -> float:
     """What a near-duplicate loses, in another burst."""
     two = {"A": replace(GOOD, look=_LOOK), "B": replace(GOOD, look=_LOOK)}
@@ -263,7 +256,6 @@ SCENARIOS: dict[str, Scenario] = {
     "RANKING.hardly": lambda: turns(lambda points: not second_of(9, at=6, worse=points), 6.0, by=0.05),
     "RANKING.fives": lambda: counts(200)[0] == 20 and counts(9)[0] == 0,
     "RANKING.fours": lambda: counts(200)[1] == 50,
-    "RANKING.clear": lambda: turns(clear, 1.0, by=0.08),
     "RANKING.ratings": lambda: all(
         turns(lambda score, stars=stars: rated(score) >= stars, least, by=0.02)  # type: ignore[misc]
         for stars, least in ((2, 25), (3, 45), (4, 58), (5, 70))
