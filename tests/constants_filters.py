@@ -43,7 +43,7 @@ def of_denoise() -> Iterator[float]:
     yield from out[::7, ::7].ravel().tolist()
     out = denoise.denoise(_picture(33, 34), Noise(np.zeros(3), np.zeros(3)), 1e5)
     yield float(out.std())
-    with patch.object(denoise, "sliding_dct", lambda plane, *_: plane * np.float32(1 - 1 / len(plane))):
+    with patch.object(denoise, "sliding_dct", lambda plane, *_: plane * np.float32(1 - 1 / plane.shape[-2])):
         out = denoise.denoise(_picture(256, 260), _NOISE)
         yield from out[::40, ::40].ravel().tolist()
 
@@ -114,7 +114,7 @@ def of_cells() -> Iterator[float]:
     packed = np.stack([mosaic[y::2, x::2] for y in (0, 1) for x in (0, 1)], axis=-1)
     yield from denoise.denoise_mosaic(packed, _NOISE, quality="fine")[::5, ::5].ravel().tolist()
     planes = np.stack([np.hypot(*np.mgrid[0:20, 0:24]).astype(np.float32) / 9] * 4)
-    yield from cells.detail_within(planes[0], planes, np.eye(4)[::-1])[:, ::5, ::5].ravel().tolist()
+    yield from cells.explained(planes[0], planes, np.eye(4)[::-1])[:, ::5, ::5].ravel().tolist()
     planes[cells.GREENS] = 0.3 * np.cos(np.mgrid[0:20, 0:24][0] / 2)
     cells.calm_greens(planes, np.eye(4)[::-1])
     yield from planes[cells.GREENS, ::5, ::5].ravel().tolist()

@@ -13,6 +13,7 @@ _EDGES = "imaging/denoise/edges.py"
 _DEFECTS, _POOL, _DEFECT_TESTS = "imaging/raw/defects.py", "imaging/raw/noise_pool.py", "imaging/raw/test_defects.py"
 _AREA, _AVERAGED = "imaging/raw/area.py", ("imaging/raw/test_area.py",)
 _SLIDING, _PATCHES = "imaging/denoise/sliding_dct.py", ("imaging/denoise/test_sliding_dct.py",)
+_ROWS = "imaging/denoise/patch_rows.py"
 _ORIENTATION = "imaging/orientation.py"
 _TYPES = "types.py"
 _RECORDED = "test_constants.py::test_figures_are_those_recorded"
@@ -124,17 +125,24 @@ MUTANTS = [
     mutant(_AREA, "before = f32(2) * before", "before = f32(1) * before", *_AVERAGED),
     mutant(_AREA, "after = f32(2) * after", "after = f32(1) * after", *_AVERAGED),
     mutant(_AREA, "own[1, x] + half * about[1, x] +", "own[1, x] + about[1, x] +", *_AVERAGED),
-    mutant(_SLIDING, "g0 = one if mean else g0 / (g0 + v0)", "g0 = g0 / (g0 + v0)", *_PATCHES),
-    mutant(_SLIDING, "l0 = zero if i == 0 and slow else l0", "l0 = l0", *_PATCHES),
+    mutant(_ROWS, "g0 = one if mean else g0 / (g0 + v0)", "g0 = g0 / (g0 + v0)", *_PATCHES),
+    mutant(_ROWS, "l0 = zero if i == 0 and slow else l0", "l0 = l0", *_PATCHES),
     mutant(_SLIDING, "kept_all[:] = 0", "kept_all[:8] = 0", *_PATCHES),
     mutant(_WINDOW, "level_greens(light,", "level_greens(light.copy(),", "imaging/raw/test_greens.py"),
     mutant(_GREENS, "to[0] += sign * off", "to[0] += (sign > 0) * off", "imaging/raw/test_greens.py"),
     mutant(_GREENS, "first * (1 - half * room)", "first * (1 - half)", "imaging/raw/test_greens.py"),
-    mutant("imaging/denoise/denoise.py", "else cells.sharp_edges(guide, planes[index])", "else guide", _CLEAN),
+    mutant(_DENOISE, "[cells.sharp_edges(*pair) for pair in", "[pair[0] for pair in", _CLEAN),
     mutant(_CELLS, "guide -= slow", "guide -= 0 * slow", _CLEAN),
     mutant(_CELLS, "known = _near(luma * luma) - mean * mean + prior", "known = prior + 0 * mean", _CLEAN),
     mutant(_CELLS, "_near(luma * colour) - mean * _near(colour) + prior * share) / known", "share)", _CLEAN),
-    mutant(_CELLS, "explained = _within(", "explained = 0 * _within(", _CLEAN),
+    mutant(_CELLS, "known = between_greens(", "known = 0 * between_greens(", _CLEAN),
+    mutant(_DENOISE, "cells.between_greens(clean_luma, planes, mix)[None]", "0 * planes[3:]", _CLEAN),
+    mutant(_DENOISE, "if len(own) == 1 else DENOISE.threshold_two", "", _CLEAN),
+    mutant(_ROWS, "across[p] = s if both >= f32(0) else -s", "across[p] = s", *_PATCHES),
+    mutant(_ROWS, "if i == 0 and k == 0:", "if False:", *_PATCHES),
+    mutant(_ROWS, "half * (most * most + least * least)", "most * most", *_PATCHES),
+    mutant(_ROWS, "power = zero if mean and k == 0 else power", "power = power", *_PATCHES),
+    mutant(_ROWS, "c * first - s * second", "first", *_PATCHES),
     mutant(_CELLS, "slow / (1 + power", "0 * slow / (1 + power", _CLEAN),
     mutant(_CELLS, "slow / (1 + power", "slow / (1 + 0 * power", _CLEAN),
     mutant(_EDGES, "* (1 + np.float32(part - 1) * share)", "* 1", _CLEAN),

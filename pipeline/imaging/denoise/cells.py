@@ -29,7 +29,11 @@ class CellConstants:
     # Where luma changes much, across an edge, a colour changes as it does around it, and not in proportion to itself:
     # variance of luma, in that of the noise, at which half of that is believed.
     slope: float = 8.0
-    # What luma does not say of the greens' difference is noise where it is slow and weak: pixels of a packed plane,
+    # Detail that is added to the mean of the greens before it tells their difference, as a share of its own, and pixels
+    # of a packed plane, deviation of the blur that tells detail.
+    green: float = 0.15
+    green_soft: float = 1.2
+    # What that does not say of the greens' difference is noise where it is slow and weak: pixels of a packed plane,
     # deviation of the blur and of that over which its power is judged, and deviations of the noise from which on it is
     # taken for stripes a pixel wide.
     calm: float = 1.0
@@ -46,7 +50,7 @@ class CellConstants:
     edge: float = 0.45
     edge_slow: float = 1.4
     edge_about: float = 1.2
-    edge_part: float = 0.6
+    edge_part: float = 0.7
 
 
 CELLS = CellConstants()
@@ -58,13 +62,29 @@ _BACK = np.ascontiguousarray(_AHEAD[::-1])
 _GRAIN = np.array([0.5, 1.0, 0.5], np.float32)
 
 
-def detail_within(luma: F32, planes: F32, mix: F64) -> F32:
-    """(3, H, W): what luma that changes from pixel to pixel of a cell puts into the planes after the first.
+def explained(luma: F32, planes: F32, mix: F64) -> F32:
+    """(2, H, W): what of the planes of colour is known from luma (H, W), cleaned, and is not to be shrunk.
 
-    luma (H, W) is cleaned luma, planes (4, H, W). A slope makes the two greens unequal, and red and blue; shrunk with
-    the noise it comes back as a mesh of rows and columns, and as colour.
+    planes (4, H, W). Luma that changes from pixel to pixel of a cell makes red and blue unequal; shrunk with the noise
+    that comes back as a mesh of rows and columns, and as colour. Then what changes along with luma.
     """
-    return _within(luma, planes, mix, mix[1:])
+    within = _within(luma, planes, mix)
+    for found, plane in zip(within, planes[1:GREENS], strict=True):
+        found += along_luma(plane - found, luma)
+    return within
+
+
+def between_greens(luma: F32, planes: F32, mix: F64) -> F32:
+    """(H, W): what green that changes from pixel to pixel of a cell puts into the difference of the two greens.
+
+    Cleaned luma (H, W) and the planes of colour of planes (4, H, W), cleaned too, say what the mean of the two is, and
+    so where green changes, also where luma does not. That mean is softer than green itself, which is made up for.
+    """
+    shares = mix[:GREENS, 1:3].mean(axis=1).astype(np.float32)
+    green = shares[0] * luma + np.tensordot(shares[1:], planes[1:GREENS], 1)
+    green = green + np.float32(CELLS.green) * (green - _blurred(green, CELLS.green_soft))
+    first, second = mix[GREENS, 1:3].astype(np.float32)
+    return np.asarray(first * _moved(green, _BACK, _AHEAD) + second * _moved(green, _AHEAD, _BACK), np.float32)
 
 
 def along_luma(plane: F32, luma: F32) -> F32:
@@ -103,10 +123,10 @@ def _near(plane: F32) -> F32:
     return np.asarray(mean, dtype=np.float32)
 
 
-def _within(luma: F32, planes: F32, mix: F64, rows: F64) -> F32:
-    """(N, H, W), of the planes that the rows (N, 4) of mix make. Each pixel of a cell lies a quarter of a packed pixel
-    from its middle. There its colour is as many times the luma as around it, as under light and shade; across an edge
-    it changes with luma as the two do around it, by least squares with that ratio as the prior."""
+def _within(luma: F32, planes: F32, mix: F64) -> F32:
+    """(2, H, W), of the planes of colour. Each pixel of a cell lies a quarter of a packed pixel from its middle. There
+    its colour is as many times the luma as around it, as under light and shade; across an edge it changes with luma as
+    the two do around it, by least squares with that ratio as the prior."""
     height, width = luma.shape
     tiles = (max(1, width // CELLS.tile), max(1, height // CELLS.tile))
     small = [cv2.resize(plane, tiles, interpolation=cv2.INTER_AREA) for plane in (luma, *planes[1:])]
@@ -114,30 +134,34 @@ def _within(luma: F32, planes: F32, mix: F64, rows: F64) -> F32:
     mean = _near(luma)
     prior = np.float32(CELLS.slope)
     known = _near(luma * luma) - mean * mean + prior
-    within = np.zeros((len(rows), height, width), np.float32)
+    within = np.zeros((GREENS - 1, height, width), np.float32)
     for site, kernels in enumerate((down, across) for down in (_BACK, _AHEAD) for across in (_BACK, _AHEAD)):
         weights = mix[:, site].astype(np.float32)
         share = sum(weight * plane for weight, plane in zip(weights, small, strict=True)) / floor
         share = cv2.resize(np.clip(share, 0, 1), (width, height), interpolation=cv2.INTER_LINEAR)
         colour = sum(weight * plane for weight, plane in zip(weights, (luma, *planes[1:]), strict=True))
         share = np.clip(_near((_near(luma * colour) - mean * _near(colour) + prior * share) / known), -1, 1)
-        moved = cv2.sepFilter2D(luma, -1, kernels[1], kernels[0], borderType=cv2.BORDER_REFLECT)
-        moved = (moved - luma) * share
-        for plane, row in zip(within, rows, strict=True):
+        moved = _moved(luma, *kernels) * share
+        for plane, row in zip(within, mix[1:GREENS], strict=True):
             plane += np.float32(row[site]) * moved
     return within
+
+
+def _moved(plane: F32, down: F32, across: F32) -> F32:
+    """(H, W): what a plane has more by the kernels' quarter of a pixel."""
+    return np.asarray(cv2.sepFilter2D(plane, -1, across, down, borderType=cv2.BORDER_REFLECT) - plane, np.float32)
 
 
 def calm_greens(planes: F32, mix: F64) -> None:
     """Take out of cleaned planes (4, H, W) what is left of noise in the difference of the two greens, in place.
 
     What passes a threshold by chance and is slow is drawn as a mesh of rows and columns, plainest in dark red and blue,
-    where little green is much of the light. Of a picture only stripes about a pixel wide are slow there, and what luma
+    where little green is much of the light. Of a picture only stripes about a pixel wide are slow there, and what green
     says of the difference: where either stands out of the noise, nothing is changed.
     """
-    explained = _within(planes[0], planes, mix, mix[GREENS:])[0]
-    rest = planes[GREENS] - explained
-    power = _blurred(rest * rest + explained * explained, CELLS.about)
+    known = between_greens(planes[0], planes, mix)
+    rest = planes[GREENS] - known
+    power = _blurred(rest * rest + known * known, CELLS.about)
     slow = _blurred(rest, CELLS.calm)
     planes[GREENS] -= slow / (1 + power / np.float32(CELLS.stripes**2))
 

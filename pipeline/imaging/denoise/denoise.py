@@ -52,12 +52,20 @@ class DenoiseConstants:
     # kept by chance makes a wide blotch.
     threshold: float = 2.9
     threshold_coarse: float = 3.5
+    # The same of the two planes of colour of a mosaic together, the root of their power: kept by chance as seldom,
+    # which for two normal values is exp(-threshold_two**2 / 2).
+    threshold_two: float = 3.34
     wiener: float = 1.02  # on the deviation of the noise in the Wiener pass
     mid_grey: float = 0.18  # of saturation, the brightness at which the channels are weighed: shot noise rules there
     least_b: float = 1e-12  # a frame without noise still needs a finite scale; far below the rounding of any sensor
 
 
 DENOISE = DenoiseConstants()
+# Planes that are shrunk alike. An edge between two colours is in both planes of colour of a mosaic, faint in either
+# where luma has none there.
+_COLOURS = slice(1, cells.GREENS)
+_PLANES = (slice(0, 1), slice(1, 2), slice(2, 3))
+_PLANES_OF_MOSAIC = (slice(0, 1), _COLOURS, slice(cells.GREENS, cells.GREENS + 1))
 
 
 def _opponent(a: F64, t: F64) -> F64:
@@ -93,55 +101,58 @@ def _clean(
         [(part * np.sqrt(own)).astype(np.float32) for own in power.reshape(-1, 8, 8)]
         for part, power in zip(parts, powers, strict=True)
     ]
-    sigmas = [scales[0] for scales in every]
     # What is picture is told by the noise as it is: assumed larger, it takes the colour from edges, as fringes.
     least = [1 / max(part, 1.0) for part in parts]
-    found, within, edges = None, None, None
-    for index, sigma in enumerate(sigmas):
+    found, within, edges, clean_luma = None, None, None, planes[0]
+    for group in _PLANES if mix is None else _PLANES_OF_MOSAIC:
+        index = group.start
         # The greens against each other hold detail only, so that not even their means stay as they are: apart by less
         # than a deviation of the noise they show as a mesh of rows and columns.
-        luma, slow = index == 0, index < cells.GREENS
+        luma, slow, part, sigma = index == 0, index < cells.GREENS, parts[index], every[index][0]
         steps = DENOISE.luma_steps if luma else DENOISE.chroma_steps
-        threshold = least[index] * DENOISE.threshold
-        guide = coarse = None
-        if parts[index] > 0:
+        own = planes[group]
+        threshold = least[index] * (DENOISE.threshold if len(own) == 1 else DENOISE.threshold_two)
+        guide: F32 | None = None
+        coarse: list[F32 | None] = [None] * len(own)
+        if mix is not None and index == cells.GREENS:
+            within = cells.between_greens(clean_luma, planes, mix)[None]
+            own -= within
+        if part > 0:
             scales = DENOISE.luma_scales if luma else DENOISE.chroma_scales
-            coarse = _coarse(planes[index], every[index], scales, slow, least[index])
-            guide = _guide(planes[index], coarse, sigma, threshold, steps[0], slow)
+            coarse = [_coarse(plane, every[index], scales, slow, least[index]) for plane in own]
+            guide = _guide(own, coarse, sigma, threshold, steps[0], slow)
         # Patches are compared in luma, the plane with the least noise, even where it is to stay.
         compared = guide
         if compared is None and luma and (mix is not None or quality == "fine"):
-            compared = _guide(planes[0], None, sigmas[1], threshold, steps[0], slow)
+            compared = _guide(own, coarse, every[1][0], threshold, steps[0], slow)
         if compared is not None and luma and quality == "fine":
-            found = match(compared)
+            found = match(compared[0])
         if compared is not None and luma and max(parts) > 1:
-            edges = edge_share(compared)
+            edges = edge_share(compared[0])
         if guide is not None:
-            guide = guide if mix is None or luma else cells.sharp_edges(guide, planes[index])
-            if edges is not None and parts[index] > 1:
-                guide = firm(guide, edges, parts[index])
+            if mix is not None and not luma:
+                guide = np.stack([cells.sharp_edges(*pair) for pair in zip(guide, own, strict=True)])
+            if edges is not None and part > 1:
+                guide = np.stack([firm(plane, edges, part) for plane in guide])
             if found is None:
-                cleaned = sliding_dct(planes[index], guide, sigma * np.float32(DENOISE.wiener), steps[1], slow)
+                cleaned = sliding_dct(own, guide, sigma * np.float32(DENOISE.wiener), steps[1], slow)
             else:
-                cleaned = collaborate(planes[index], guide, sigma, found)
+                cleaned = np.stack([collaborate(*pair, sigma, found) for pair in zip(own, guide, strict=True)])
             _correct(cleaned, coarse, DENOISE.blur if found is None else DENOISE.blur_fine)
-            planes[index] = compared = cleaned
+            planes[group] = compared = cleaned
+        if within is not None:
+            planes[group] += within
         if compared is not None and luma and mix is not None:
-            within = cells.detail_within(compared, planes, mix)
-            planes[1:] -= within
-            for k in range(1, cells.GREENS):
-                along = cells.along_luma(planes[k], compared)
-                planes[k] -= along
-                within[k - 1] += along
-    if within is not None:
-        planes[1:] += within
+            clean_luma = compared[0]
+            within = cells.explained(clean_luma, planes, mix)
+            planes[_COLOURS] -= within
 
 
 def _guide(
-    plane: F32, coarse: F32 | None, sigma: F32, threshold: float, steps: tuple[int, int], slow: bool
+    planes: F32, coarse: Sequence[F32 | None], sigma: F32, threshold: float, steps: tuple[int, int], slow: bool
 ) -> F32:  # fmt: skip
-    """The first estimate (H, W). Without the noise that is coarser than a patch, which would steer the second one."""
-    guide = sliding_dct(plane, None, sigma * np.float32(threshold), steps, slow)
+    """The first estimate (N, H, W). Without the noise coarser than a patch, which would steer the second one."""
+    guide = sliding_dct(planes, None, sigma * np.float32(threshold), steps, slow)
     _correct(guide, coarse, DENOISE.blur)
     return guide
 
@@ -161,10 +172,10 @@ def _coarse(plane: F32, sigmas: Sequence[F32], scales: int, slow: bool, least: f
         sigmas = [np.asarray(sigmas[0][np.ix_(np.arange(8) // 2, np.arange(8) // 2)] / 2, dtype=np.float32)]
     low = sigmas[0]
     coarser = _coarse(halved, sigmas, scales - 1, slow, least)
-    guide = _guide(halved, coarser, low, least * DENOISE.threshold_coarse, DENOISE.coarse_steps[0], slow)
-    cleaned = sliding_dct(halved, guide, low * np.float32(DENOISE.wiener), DENOISE.coarse_steps[1], slow)
-    _correct(cleaned, coarser, DENOISE.blur)
-    return cleaned
+    guide = _guide(halved[None], [coarser], low, least * DENOISE.threshold_coarse, DENOISE.coarse_steps[0], slow)
+    cleaned = sliding_dct(halved[None], guide, low * np.float32(DENOISE.wiener), DENOISE.coarse_steps[1], slow)
+    _correct(cleaned, [coarser], DENOISE.blur)
+    return np.asarray(cleaned[0])
 
 
 def _halved(plane: F32) -> F32:
@@ -173,15 +184,16 @@ def _halved(plane: F32) -> F32:
     return np.asarray(cv2.resize(plane[:height, :width], half, interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
-def _correct(cleaned: F32, coarse: F32 | None, blur: float) -> None:
-    """Bring what is coarser than a patch in `cleaned` (H, W) to `coarse`, in place."""
-    if coarse is None:
-        return
-    height, width = (side // 2 * 2 for side in cleaned.shape)
-    off = coarse - _halved(cleaned)
-    # Only the slow part of the correction is taken: the finer scale knows more about edges.
-    off = np.asarray(cv2.GaussianBlur(off, (0, 0), blur, borderType=cv2.BORDER_REFLECT), dtype=np.float32)
-    cleaned[:height, :width] += cv2.resize(off, (width, height), interpolation=cv2.INTER_LINEAR)
+def _correct(cleaned: F32, coarse: Sequence[F32 | None], blur: float) -> None:
+    """Bring what is coarser than a patch in each of `cleaned` (N, H, W) to `coarse`, where there is any, in place."""
+    for plane, wanted in zip(cleaned, coarse, strict=True):
+        if wanted is None:
+            continue
+        height, width = (side // 2 * 2 for side in plane.shape)
+        off = wanted - _halved(plane)
+        # Only the slow part of the correction is taken: the finer scale knows more about edges.
+        off = np.asarray(cv2.GaussianBlur(off, (0, 0), blur, borderType=cv2.BORDER_REFLECT), dtype=np.float32)
+        plane[:height, :width] += cv2.resize(off, (width, height), interpolation=cv2.INTER_LINEAR)
 
 
 def _variance(noise: Noise) -> tuple[F64, F64]:

@@ -40,6 +40,43 @@ def test_is_the_mean_of_the_shrunk_patches(steps: tuple[int, int], shape: tuple[
         np.testing.assert_allclose(found, defined(plane, by, sigma.astype(np.float64), steps), atol=2e-5)
 
 
+def defined_two(planes: F32, guides: F32 | None, sigma: F64, steps: tuple[int, int]) -> F64:
+    """As `defined`, of two planes: kept by the power of both, or shrunk along the eigenvectors of their covariance."""
+    pads = [(0, 0), *((7, 7 + (-(side + 6)) % step) for side, step in zip(planes.shape[1:], steps, strict=True))]
+    wide = np.pad(planes.astype(np.float64), pads, mode="symmetric")
+    steer = wide if guides is None else np.pad(guides.astype(np.float64), pads, mode="symmetric")
+    total, weights = np.zeros(wide.shape), np.zeros(wide.shape)
+    for y in range(0, wide.shape[1] - 7, steps[0]):
+        for x in range(0, wide.shape[2] - 7, steps[1]):
+            place = (slice(None), slice(y, y + 8), slice(x, x + 8))
+            found, by = (dctn(each[place], axes=(1, 2), norm="ortho") for each in (wide, steer))
+            if guides is None:
+                turn = np.eye(2)
+                gains = np.stack([(np.hypot(*found) >= sigma).astype(float)] * 2)
+            else:
+                rest = by.reshape(2, 64)[:, 1:]
+                turn = np.linalg.eigh(rest @ rest.T)[1].T
+                found, by = (np.tensordot(turn, each, 1) for each in (found, by))
+                gains = by**2 / (by**2 + sigma**2)
+            gains[:, 0, 0] = 1
+            weight = 2 / (gains**2).sum()
+            total[place] += weight * idctn(np.tensordot(turn.T, gains * found, 1), axes=(1, 2), norm="ortho")
+            weights[place] += weight
+    return (total / weights)[:, 7 : 7 + planes.shape[1], 7 : 7 + planes.shape[2]]
+
+
+@pytest.mark.parametrize("steps", [(2, 1), (3, 2)])
+def test_two_planes_are_shrunk_along_the_axes_of_each_patch(steps: tuple[int, int]) -> None:
+    rng = np.random.default_rng(9)
+    planes = (rng.standard_normal((2, 21, 26)) + np.linspace(0.0, 3.0, 26)).astype(np.float32)
+    planes[1] *= np.where(np.arange(26) < 13, 0.7, -0.4).astype(np.float32)
+    guides = (0.5 * planes + 0.1 * rng.standard_normal(planes.shape)).astype(np.float32)
+    sigma = rng.uniform(0.8, 1.8, (8, 8)).astype(np.float32)
+    for by in (None, guides):
+        found = sliding_dct(planes, by, sigma, steps)
+        np.testing.assert_allclose(found, defined_two(planes, by, sigma.astype(np.float64), steps), atol=3e-5)
+
+
 def test_a_wide_plane_is_joined_from_its_pieces() -> None:
     """More patches across than are in work at a time."""
     plane = np.random.default_rng(8).standard_normal((10, 1200)).astype(np.float32)
