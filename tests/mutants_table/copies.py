@@ -41,7 +41,7 @@ MUTANTS = [
     mutant(_FOUND, "most[which] - _AS_NEAR)", "most[which])", *_ORIGINALS),
     mutant(_FOUND, "if one.frame.name not in settled]", "]", *_ORIGINALS),
     mutant(_FOUND, "if one is not None and len(one.at) >= SAME.matched]", "if one is not None]", *_SAME),
-    mutant(_FOUND, "if not originals.is_in_place(frame)],", "],", *_ORIGINALS),
+    mutant(_FOUND, "for frame in asked if frame.name not in settled],", "for frame in asked],", *_ORIGINALS),
     mutant(_LOOKS, "LOOK_VERSION, asdict(SAME)", "asdict(SAME)", *_ORIGINALS),
     mutant(_LOOKS, "    place.kept.keep(place, made)", "    pass", *_ORIGINALS),
     mutant(_LOOKS, "return digest_json([digest, *how])", "return digest_json([place.relative, *how])", *_ORIGINALS),

@@ -111,6 +111,7 @@ def test_a_frame_that_was_replaced_in_its_place_is_held(tmp_path: Path) -> None:
     found = why(frames, frames[1])
     assert list(found) == ["TH1_0003"] and "saved otherwise than those beside it" in found["TH1_0003"]
     assert why(frames, frames[1], frames[3]) == {}
+    assert why([*frames[:3], replace(frames[3], kind="raw"), frames[4]], frames[1]) == {}  # no program saves raws anew
     part(0.0, 0.0, 0.5, 0.6)(drawn(3, 3)).save(frames[3].path)  # cut in its place
     assert why(frames, frames[1]) == {}
     rally(1, 2).resize((360, 240)).save(frames[3].path)
@@ -168,6 +169,8 @@ def test_a_held_frame_that_cannot_be_looked_at_is_said(tmp_path: Path) -> None:
     in_place = [replace(one, relative=f"TH1_000{at}.jpg") for at, one in enumerate(in_place, 2)]
     assert copies([held, *in_place], {held.name}, set(), notices) == {} and notices == []  # none can be a copy
     assert copies([held, *others], {held.name}, {"star", "web"}, notices) == {} and notices == []  # all are named
+    lost = replace(held, exif=Exif())  # of which one of the camera's may be the original
+    assert copies([lost, *in_place], {held.name}, {"web"}, notices) == {} and "whether star shows" in notices[0]
     assert unseen_said(["a", "b", "c"], ["star"])[0].startswith("a and 2 more are held back, but their pictures cannot")
 
 

@@ -77,7 +77,7 @@ def same_pictures(
     return Compared(
         [one for one in _found(seen, held_frames, agree, originals) if one.frame.name not in settled],
         [frame.name for frame in of if frame.name not in names],
-        [frame.name for frame in asked if not originals.is_in_place(frame)],
+        [frame.name for frame in asked if frame.name not in settled],
         _of_hall(seen, held_frames, agree, originals),
     )
 
