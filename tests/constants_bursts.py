@@ -162,6 +162,7 @@ def of_flicker() -> Iterator[float]:
         model, design, parts, np.full((216, 3), 2500.0), model.prior, start, block, (18, 12)
     )
     yield from fitted[:4].ravel().tolist() + unsure[:4].ravel().tolist()
+    yield from flicker._weigh(parts, np.full((216, 3), 2500.0), (18, 12), 3, still=1.0).sum(axis=0).tolist()
     yield from [float(v) for one in flicker.agree(_views(0.0, 3.3)) for v in one.coefficients[:5, :2].ravel()]
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -11,7 +12,7 @@ from pipeline.imaging.products import gram, side
 from pipeline.imaging.robust import biweight, cauchy, reweighted, ridge
 from pipeline.light.gain_map import GainMap
 from pipeline.light.highlights import usable
-from pipeline.light.registration import Motion, motions, warp
+from pipeline.light.registration import Motion, farthest, motions, warp
 from pipeline.light.row_wave import ACROSS, DEGREE, TO_CHANNELS, TO_PARTS, Terms, find_cycles, terms
 from pipeline.light.shared_lamp import SHARED_LAMP, SharedLamp, fitted
 from pipeline.light.static_bands import STATIC, pan_along, static_bands
@@ -38,6 +39,8 @@ class FlickerConstants:
     block: int = 8  # tiles to a side of the blocks that are left out in turn
     blocks_together: float = 4.0  # blocks whose errors are one: a player and a shadow lie in several
     biweight: float = 3.0  # scales, beyond which a tile has no say
+    below: float = 0.6  # of that for what is darker than the lamp says: what passes casts shadows
+    above: float = 1.2  # and for what is brighter
     wide: float = 1.5  # times wider in the first two steps
     median_to_scale: float = 1.3  # of the median distance
     beside: float = 1.0  # tiles, standard deviation of the neighbourhood that shares an error's variance
@@ -114,6 +117,8 @@ def agree(views: Sequence[View]) -> list[GainMap]:
     parts = np.stack([_start(model, p, prior) for p in profiles])
     expected = np.zeros((count, DEGREE + 1, ACROSS + 1, 3))  # of each frame: what one lamp for all of them explains
     lamp, absolute = None, False
+    moved = farthest([one.motion for one in views], height, width) * tiles[1] / width  # tiles
+    weigh = partial(_weigh, still=min(1.0, max(0.0, 2 - moved)))
     block, error = _blocks(tiles), np.ones_like(prior)  # of coefficients, by what the tiles' weights say
     disturbed = [np.ones((1, 1))] * count
     for step in range(FLICKER.rounds):
@@ -130,7 +135,7 @@ def agree(views: Sequence[View]) -> list[GainMap]:
             first = lamp is None
             lamp = lamp or SharedLamp.starting(_waves(model, parts[usable_frames]), model.cycles)
             steps = SHARED_LAMP.first if first else SHARED_LAMP.again
-            lamp, part = fitted(lamp, shown, trusted, tiles, _weigh, steps, absolute)
+            lamp, part = fitted(lamp, shown, trusted, tiles, weigh, steps, absolute)
             believed = part > 1 - SHARED_LAMP.unexplained
             if believed or expected.any():
                 parts[usable_frames] = 0
@@ -156,12 +161,10 @@ def agree(views: Sequence[View]) -> list[GainMap]:
             few = FLICKER.few / (FLICKER.few - 1 + len(usable_frames))  # two frames say little about a variance
             prior = np.sqrt(few * np.minimum(prior**2, 4 * learned + 1e-6) + (1 - few) * learned)
             prior[0] = model.prior[0]
-    maps = np.stack([one + model.legendre(c) for one, c in zip(expected, parts, strict=True)])
-    shared = None if expected.any() else static_bands(model.cycles, maps[usable_frames])
-    whole = list(maps)
+    whole = [one + model.legendre(c) for one, c in zip(expected, parts, strict=True)]
+    shared = None if expected.any() else static_bands(model.cycles, np.stack(whole)[usable_frames])
     if shared is not None:  # it lies in the scene, which a pan moves over the frame
-        moved = [2 * one.motion.dx / width for one in views]
-        whole = [w + pan_along(shared, dx) for w, dx in zip(whole, moved, strict=True)]
+        whole = [w + pan_along(shared, 2 * one.motion.dx / width) for w, one in zip(whole, views, strict=True)]
     return [GainMap(-w @ TO_CHANNELS) for w in whole]
 
 
@@ -309,15 +312,19 @@ def _fit(
     return found, variance, _unsureness(design[good], parts[good], robust[good], prior, block[good])
 
 
-def _weigh(rest: F64, weight: F64, tiles: tuple[int, int], step: int) -> F64:
-    """(T, 3) robust weights of what a fit leaves of a frame, NaN where not known, for weights (T, 3); 0 there."""
+def _weigh(rest: F64, weight: F64, tiles: tuple[int, int], step: int, still: float = 0.0) -> F64:
+    """(T, 3) robust weights of what a fit leaves of a frame, NaN where not known, for weights (T, 3); 0 there.
+
+    still: 0 to 1, how far tiles show one place in all frames: then what is darker is a shadow, no error of the scene.
+    """
     misses = np.abs(rest) * np.sqrt(weight)
     size = np.sqrt(misses**2 @ np.full(3, 1 / 3))
     good = np.isfinite(size)
     scale = max(1.0, float(np.median(size[good])) * FLICKER.median_to_scale)
     reach = FLICKER.biweight * scale * (FLICKER.wide if step < 2 else 1.0)
     beside = around(misses, tiles, FLICKER.beside, FLICKER.most_miss)
-    trust = biweight(size / reach) / scale**2 / FLICKER.together
+    side_of = np.where(rest[:, 0] < 0, FLICKER.below, FLICKER.above) ** still
+    trust = biweight(size / (reach * side_of)) / scale**2 / FLICKER.together
     return np.where(good[:, None], weight * trust[:, None] / beside, 0.0)
 
 

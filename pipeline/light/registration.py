@@ -102,6 +102,13 @@ class Motion:
         return np.array([[s, 0, cx - s * cx + self.dx], [0, s, cy - s * cy + self.dy]])
 
 
+def farthest(motions: Sequence[Motion], height: int, width: int) -> float:
+    """Pixels by which a corner of the reference moves in any frame, the most of all; 0 where there are no frames."""
+    corners = np.array([[x, y, 1.0] for x in (0, width - 1) for y in (0, height - 1)]).T
+    there = [one.homography(height, width) @ corners for one in motions]
+    return max((float(np.hypot(*(t[:2] / t[2] - corners[:2])).max()) for t in there), default=0.0)
+
+
 def warp(picture: F32, motion: Motion, back: bool = False, sharp: bool = False) -> F32:
     """A frame brought to the reference's place, or (back) the reference to the frame's; NaN where unknown.
 

@@ -34,8 +34,8 @@ class SharedLampConstants:
     """
 
     # A far wall shows more of the hall from side to side than the floor before it: the change across, of degree 1, 2
-    # and 3, is another in each row. What does not change across does not change down either.
-    down: tuple[float, ...] = (0.04, 0.03, 0.03)
+    # and 3, is another in each row, and where the camera is turned to one side so is the middle of a row.
+    down: tuple[float, ...] = (0.01, 0.04, 0.03, 0.03)
     harmonic: tuple[float, ...] = (0.05, 0.03)  # and its change from side to side
     exposure: float = 0.02  # by which shutter and aperture repeat; frames beyond go where they must (Cauchy)
     exposure_colour: float = 0.005
@@ -49,7 +49,7 @@ class SharedLampConstants:
 SHARED_LAMP = SharedLampConstants()
 _DARKEST = 0.05  # of the mean light: below it the logarithm runs away
 _OWN = 4  # variables of each frame: its phase and its exposure by part
-_SHARED = 6 * (2 * ACROSS + 1 + len(SHARED_LAMP.harmonic)) + 1  # of all frames: amplitudes, harmonic, cycles
+_SHARED = 6 * (2 * ACROSS + 2 + len(SHARED_LAMP.harmonic)) + 1  # of all frames: amplitudes, harmonic, cycles
 _POWERS = 3  # of the row: a lamp has two, its slope by the cycles one more
 _ANY = 100.0
 _NOTHING = 1e-9
@@ -80,7 +80,7 @@ class SharedLamp:
             known = _level(waves - waves[pick].mean(axis=0) + lamp.shared(at))
             light = _level(lamp_light(tried[:, None] + np.pi * lamp.cycles * at, lamp))
             phases = tried[np.argmin((light**2).sum(axis=1) - 2 * known @ light.T, axis=1)]
-        amplitudes = np.zeros((3, 2 * ACROSS + 1, 2))
+        amplitudes = np.zeros((3, 2 * ACROSS + 2, 2))
         harmonic = np.zeros((3, len(SHARED_LAMP.harmonic), 2))
         amplitudes[0, 0, 0], harmonic[0, 0] = lamp.depth, lamp.depth * lamp.harmonic
         return SharedLamp(amplitudes, harmonic, phases, lamp.cycles, np.zeros((len(waves), 3)))
@@ -139,7 +139,7 @@ class _Place:
     def functions(self) -> F64:
         """(K, R, C) functions of the place that the amplitudes belong to."""
         across = np.repeat(self.columns.T[:, None], len(self.rows), axis=1)
-        return np.concatenate([across, self.rows[:, None] * across[1:]])
+        return np.concatenate([across, self.rows[:, None] * across])
 
 
 def fitted(
@@ -235,7 +235,7 @@ class _Sums:
         made_of, every = self._made_of, np.arange(self._count)
         self._normal[:_SHARED, :_SHARED] = made_of.T @ self._shared @ made_of
         self._target[:_SHARED] = made_of.T @ self._side
-        functions, first = self._place.functions(), 6 * (2 * ACROSS + 1)
+        functions, first = self._place.functions(), 6 * (2 * ACROSS + 2)
         for part in range(3):
             moved, waves = self._moved[part], np.tensordot(TO_CHANNELS, self._waves[part], 1)
             moved[:first] = (waves[:, None, :2] * functions[:, None]).reshape(first, *moved.shape[1:])
@@ -261,7 +261,7 @@ def _coefficients(lamp: SharedLamp) -> F64:
     row, cosine and sine, times a function from side to side."""
     found = np.zeros((3, 2, _POWERS, 2, ACROSS + 1), dtype=lamp.amplitudes.dtype)
     found[:, 0, 0] = lamp.amplitudes[:, : ACROSS + 1].swapaxes(1, 2)
-    found[:, 0, 1, :, 1:] = lamp.amplitudes[:, ACROSS + 1 :].swapaxes(1, 2)
+    found[:, 0, 1] = lamp.amplitudes[:, ACROSS + 1 :].swapaxes(1, 2)
     found[:, 1, 0, :, : lamp.harmonic.shape[1]] = lamp.harmonic.swapaxes(1, 2)
     return found
 
@@ -276,7 +276,7 @@ def _turning(coefficients: F64) -> F64:
 @lru_cache
 def _where() -> NDArray[np.int64]:
     """(_SHARED - 1,) which of `_coefficients`, as if flat, each amplitude is, then each of the harmonic."""
-    first, second = 6 * (2 * ACROSS + 1), 6 * len(SHARED_LAMP.harmonic)
+    first, second = 6 * (2 * ACROSS + 2), 6 * len(SHARED_LAMP.harmonic)
     numbers = np.arange(1.0, first + second + 1)
     lamp = SharedLamp(
         numbers[:first].reshape(3, -1, 2), numbers[first:].reshape(3, -1, 2), np.zeros(0), 0.0, np.zeros(0)

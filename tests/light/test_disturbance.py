@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from pipeline.light.flicker import around, over_the_burst
+from pipeline.light.flicker import _weigh, around, over_the_burst
 from pipeline.light.registration import Motion
 
 TILES = (20, 30)
@@ -40,6 +40,16 @@ def test_what_is_not_known_says_nothing() -> None:
     assert (found[:, :20] == 1).all()
     assert np.isnan(found[:, 29]).all()
     assert np.isnan(around(np.full((600, 3), np.nan), TILES, REACH, MOST)).all()
+
+
+def test_what_is_darker_counts_less_where_the_camera_stands_still() -> None:
+    """A shadow takes light and never adds any; where the camera turns, errors of the scene are of either sign."""
+    rest = np.full((600, 3), 0.01)
+    rest[104], rest[404] = [0.05, 0, 0], [-0.05, 0, 0]
+    weight = np.full_like(rest, 1 / 0.02**2)
+    still, turned = (_weigh(rest, weight, TILES, 3, still) for still in (1.0, 0.0))
+    assert still[404, 0] < 0.5 * still[104, 0]
+    assert turned[404, 0] == pytest.approx(turned[104, 0], rel=1e-3)
 
 
 def test_the_burst_shares_it_where_the_place_lies_in_each_frame() -> None:

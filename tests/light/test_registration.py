@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from pipeline.light.registration import Motion, motions, warp
+from pipeline.light.registration import Motion, farthest, motions, warp
 
 HEIGHT, WIDTH = 128, 192
 
@@ -79,6 +79,13 @@ def test_zoom_that_goes_on_over_a_burst(rate: float) -> None:
     of = hall(2)
     found = motions([view(of, zoom=rate**k, seed=k + 9) for k in range(-4, 4)], 4)
     assert [m.scale for m in found] == pytest.approx([rate**k for k in range(-4, 4)], rel=0.006)
+
+
+def test_how_far_a_corner_moves() -> None:
+    """By a zoom of 2 % a fiftieth of its distance from the centre, by a shift as much as any other point."""
+    assert farthest([Motion(), Motion(scale=1.02)], 128, 192) == pytest.approx(0.02 * np.hypot(63.5, 95.5))
+    assert farthest([Motion(dx=-3.0, dy=4.0), Motion()], 128, 192) == pytest.approx(5.0)
+    assert farthest([], 128, 192) == 0
 
 
 def test_still_camera_is_still() -> None:

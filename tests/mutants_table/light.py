@@ -77,6 +77,11 @@ MUTANTS = [
     mutant("light/flicker.py", "decided, FLICKER.decided)", "frames - 1.0, FLICKER.decided)", *_LAMP_TESTS),
     mutant("light/flicker.py", "trust[index], prior / error,", "trust[index], prior,", *_UNSURE_TESTS),
     mutant("light/flicker.py", "[:, None] / beside", "[:, None]", *_DISTURBED_TESTS),
+    mutant("light/flicker.py", "FLICKER.below, FLICKER.above) ** still", "1.0, 1.0)", *_DISTURBED_TESTS[:1]),
+    mutant("light/flicker.py", "FLICKER.above) ** still", "FLICKER.above)", *_DISTURBED_TESTS[:1]),
+    mutant(
+        "light/registration.py", "t[:2] / t[2] - corners[:2]", "t[:2] - corners[:2] / 1.1", "light/test_registration.py"
+    ),
     mutant("light/flicker.py", "weight / disturbed[index]", "weight / 1.0", *_DISTURBED_TESTS),
     mutant(
         "light/flicker.py",
@@ -91,7 +96,7 @@ MUTANTS = [
     mutant("light/flicker.py", "moved / np.diag(inverse @ data @ inverse)", "moved", *_UNSURE_TESTS),
     mutant("light/flicker.py", "* (across[-1] + 1) + across)", "+ across)", *_UNSURE_TESTS),
     mutant("light/shared_lamp.py", "self._target[at] -= flat @ scene[:, part]", "pass", *_LAMP_TESTS),
-    mutant("light/shared_lamp.py", "self.rows[:, None] * across[1:]", "0 * across[1:]", *_LAMP_TESTS),
+    mutant("light/shared_lamp.py", "self.rows[:, None] * across]", "0 * across]", *_LAMP_TESTS),
     mutant("light/shared_lamp.py", "np.roll(turn, 1, axis=2)", "turn", *_LAMP_TESTS),
     mutant("light/shared_lamp.py", "block[0, 1:] = block[1:, 0] = ", "block[0, 1:] = ", *_LAMP_TESTS),
     mutant("light/shared_lamp.py", "flat *= np.sqrt(share[:, part])", "flat *= share[:, part]", *_LAMP_TESTS),
