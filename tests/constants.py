@@ -287,7 +287,10 @@ TOPICS = {
     ),
     "learned finished": Topic(
         finished, "LEARNED_FINISHED", of_learned_finished,
-        {"overlap": "tests/imaging/learned/test_finished.py shows that tiles leave no seam"},
+        {
+            "tile": "decides time and memory: tests/imaging/learned/test_finished.py shows that tiles leave no seam",
+            "overlap": "the same",
+        },
     ),
     "settle": Topic(settle, "SETTLE", of_settle),
     "cells": Topic(cells, "CELLS", of_cells),

@@ -73,8 +73,10 @@ def of_learned_web() -> Iterator[float]:
 
 def of_learned_finished() -> Iterator[float]:
     """What is left of corrections that are put down as the noise itself, strong here and weak there."""
-    deviations, codes = np.meshgrid(np.linspace(0.5, 4, 8), np.linspace(0.1, 1.2, 8))
-    yield from finished.share_taken(deviations.astype(np.float32), codes.astype(np.float32)).ravel().tolist()
+    deviations, codes, apart = np.meshgrid(np.linspace(0.5, 4, 8), np.linspace(0.1, 3.2, 8), np.geomspace(0.03, 0.3, 8))
+    for known in (True, False):
+        share = finished.share_taken(*(one.astype(np.float32) for one in (deviations, codes, apart)), known)
+        yield from share[::2, ::2].ravel().tolist()
     for smoothed in np.linspace(-10, -5, 11):
         yield finished.part_believed(np.ones(4), np.full(4, np.exp(smoothed)))
     levels = np.stack([np.stack([np.linspace(0, 1, 9), np.full(9, 2e-5)])] * 3, axis=1)
@@ -82,7 +84,8 @@ def of_learned_finished() -> Iterator[float]:
     by = cast(Any, _Given(4 * _picture(64, 64)))
     yield from finished.learned_picture(_picture(64, 64), noise, tiles.Settings(), by)[::7, ::7].ravel().tolist()
     found, grey = np.full((32, 64, 3), 0.01, np.float32), np.linspace(0.85, 1, 32, dtype=np.float32)
-    yield from finished._too_light(found, np.tile(grey, (16, 1)), np.full((16, 32), 0.02, np.float32))[8].tolist()
+    worth = np.ones((16, 32), np.float32)
+    yield from finished._too_light(found, worth, np.tile(grey, (16, 1)), 0.02 * worth)[8].tolist()
 
 
 class _Given:
@@ -98,6 +101,10 @@ class _Given:
 
     def picture(self, part: tiles.Part) -> F32:
         return np.resize(self.correction, (2 * (part.low - part.top), 2 * (part.right - part.left), 3)).copy()
+
+    def looks(self, part: tiles.Part) -> tuple[F32, F32]:
+        whole = self.picture(part)
+        return 0.6 * whole, 0.4 * whole
 
 
 def of_settle() -> Iterator[float]:
@@ -147,6 +154,15 @@ def of_picture_noise() -> Iterator[float]:
     yield from np.log(noise.levels[1]).ravel().tolist()
     for width in range(60, 120, 4):
         yield from picture_noise.picture_statistics(picture[:100, :width].clip(0, 1)).blocks[0].tolist()
+    for power in np.geomspace(0.03, 1, 50):  # of noise about as strong as counts, alone and of a JPEG
+        blocks = np.full((100, 3, 64), power, np.float32)
+        blocks[:, :, 8:] *= 0.1
+        for step in (0, 3):
+            yield float(picture_noise._shows_noise(blocks, np.full((2, 8, 8), step, np.uint16)))
+    for few in range(100):
+        blocks = np.zeros((100, 3, 64), np.float32)
+        blocks[:few, :, 0] = 9
+        yield float(picture_noise._drawn(blocks))
 
 
 def of_picture_pool() -> Iterator[float]:
@@ -179,9 +195,19 @@ def of_picture_pool() -> Iterator[float]:
             yield from found.power[:, :, ::3, ::3].ravel().tolist()
             yield from found.bright.tolist()
             for known in (True, False):
-                own = picture_noise_pool.of_frame(found, frames[0], 800.0, known)
+                own = picture_noise_pool.of_frame(replace(found, alike=True), frames[0], 800.0, known)
                 yield from own.power[:2, :, ::3, ::3].ravel().tolist()
         yield float(len(picture_noise_pool.alike(frames)))
+    for less in (0.54, 3.0):  # two frames of many that show so much less
+        usual, calm = (
+            picture_noise.PictureStatistics(
+                picture_noise.coded(np.exp(2 - off - white) * np.ones(strong.shape)), every, (3000, 4000)
+            )
+            for off in (0, less)
+        )
+        found = picture_noise_pool.pool([usual] * 22 + [calm] * 2, 6400.0)
+        assert found is not None
+        yield float(found.alike)
 
 
 def of_sharpen() -> Iterator[float]:

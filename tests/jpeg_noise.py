@@ -48,7 +48,7 @@ from pipeline.imaging.resample import resize, resize_energy
 from pipeline.shoot.facts import FrameFacts
 from pipeline.steps.base import ApplyContext
 from pipeline.steps.denoise import STEP as DENOISE
-from pipeline.types import Domain, Frame, Image, Noise
+from pipeline.types import Domain, Exif, Frame, Image, Noise
 from tests.denoise_cases import decode
 
 DATA = Path(__file__).resolve().parents[2] / "shared" / "data"
@@ -218,12 +218,13 @@ def at_size(picture: Picture, noise: Noise, size: str) -> tuple[Picture, Noise]:
     return resize(picture, *after), noise.averaged(resize_energy(before, after))
 
 
-def denoised(picture: Picture, noise: Noise, **params: object) -> Picture:
-    """As the step does it. Without grain kept, which is a matter of taste."""
+def denoised(picture: Picture, noise: Noise, of_camera: bool = True, **params: object) -> Picture:
+    """As the step does it. Without grain kept, which is a matter of taste; of_camera  whether the file names one."""
     image = Image(picture, Domain.CAMERA, noise, np.ones(3), np.eye(3))
     given = DENOISE.Params.model_validate({"keep_grain": 0.0, **params})
     assert DENOISE.apply is not None
-    context = ApplyContext(Frame("", Path(), "", "picture"), FrameFacts(), None)
+    exif = Exif(model="Evencourt Test Camera", iso=6400.0) if of_camera else Exif()
+    context = ApplyContext(Frame("", Path(), "", "picture", exif), FrameFacts(), None)
     return DENOISE.apply(image, given, context).pixels
 
 

@@ -199,7 +199,8 @@ def apply(image: Image, params: DenoiseParams, context: ApplyContext[Basis]) -> 
         from pipeline.imaging.learned.tiles import Settings
 
         settings = Settings(params.strength * params.luma, params.strength * params.chroma, params.keep_grain)
-        clean = partial(learned_picture, noise=image.noise, settings=settings)
+        exif = context.frame.exif
+        clean = partial(learned_picture, noise=image.noise, settings=settings, of_camera=bool(exif.model and exif.iso))
     pixels = clean(image.pixels if gains is None else image.pixels / gains_at_pixels(gains, shape, image.part))
     if gains is not None:
         pixels *= gains_at_pixels(gains, shape, image.part)

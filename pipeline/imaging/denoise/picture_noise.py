@@ -56,12 +56,20 @@ class PictureNoiseConstants:
     lost: float = 0.75  # of the power, by choosing quiet blocks
     at_white: float = 0.7  # natural logarithm by which noise is taken to fall at white
     least_side: int = 96  # pixels; smaller pictures are not halved
+    # Noise shows, so that no line of it is quite even, where its variance is more than so much of a squared step of 8
+    # bits, and its power in some of the coefficients more than so much of the squared step of a JPEG.
+    shows: tuple[float, float] = (0.5, 0.2)
+    some: float = 0.11
+    one_colour: float = 0.9  # share of the even blocks of a brightness that are of one colour where they are drawn
 
 
 PICTURE_NOISE = PictureNoiseConstants()
 _DCT = np.cos((2 * np.arange(8) + 1) * np.arange(8)[:, None] * np.pi / 16)
 _DCT = (_DCT / np.linalg.norm(_DCT, axis=1, keepdims=True)).astype(np.float32)
 _MIDDLE = 0.18  # middle grey
+_EVEN = 1e-3  # between pixels of a line that is even: much less than a step
+_SELDOM = 0.01  # of the pixels that are as their neighbours, below which none is looked for
+_ALIKE = 0.5  # between the means of blocks of one colour, times eight: a fifth of a step
 _LEAST, _STEP = -10.0, 0.06  # natural logarithm of the power that 0 stands for, and of a step of the 8-bit codes
 
 
@@ -146,8 +154,8 @@ def hidden_by_step() -> F64:
     return np.array([moved[0, 0], moved[1, 1:].max(), moved[2, 1:].max()])
 
 
-def _blocks(pixels: F32) -> F32:
-    """(H, W, 3) linear -> (N, 3, 64), DCT of the blocks that are nowhere cut off."""
+def _blocks(pixels: F32) -> tuple[F32, NDArray[np.bool_]]:
+    """(H, W, 3) linear -> (N, 3, 64), DCT of the blocks that are nowhere cut off, and (N,) which are even at a side."""
     p = PICTURE_NOISE
     stable = _stable(pixels) @ (_mix() / np.array(p.deviations)).T.astype(np.float32)
     cut = np.asarray(((pixels <= p.black) | (pixels >= p.white)).any(axis=2))
@@ -157,12 +165,17 @@ def _blocks(pixels: F32) -> F32:
         return view.reshape(-1, 8, 8)
 
     kept = every(cut).sum(axis=(1, 2)) <= p.cut
-    found = [_DCT @ every(stable[..., c])[kept] @ _DCT.T for c in range(3)]
-    return np.stack(found, axis=1).reshape(-1, 3, 64)
+    blocks = [every(stable[..., c])[kept] for c in range(3)]
+    even = np.zeros(len(blocks[0]), np.bool_)
+    if np.mean(np.abs(np.diff(stable[..., 0], axis=1)) < _EVEN) > _SELDOM:
+        luma = blocks[0]
+        for side in (luma[:, 0], luma[:, -1], luma[:, :, 0], luma[:, :, -1]):
+            even |= np.ptp(side, axis=1) < _EVEN
+    return np.stack([_DCT @ own @ _DCT.T for own in blocks], axis=1).reshape(-1, 3, 64), even
 
 
-def _sampled(pixels: F32) -> F32:
-    """(N, 3, 64) of the blocks of a picture, of tiles spread over it where it is large."""
+def _sampled(pixels: F32) -> tuple[F32, NDArray[np.bool_]]:
+    """As `_blocks`, of tiles spread over a picture where it is large."""
     p = PICTURE_NOISE
     height, width = pixels.shape[:2]
     if height * width <= 1.5 * p.tiles * p.tile**2 or min(height, width) <= p.tile:
@@ -172,7 +185,8 @@ def _sampled(pixels: F32) -> F32:
     tops, lefts = (
         np.linspace(0, side - p.tile, number).astype(int) for side, number in ((height, down), (width, across))
     )
-    return np.concatenate([_blocks(pixels[y : y + p.tile, x : x + p.tile]) for y in tops for x in lefts])
+    some = [_blocks(pixels[y : y + p.tile, x : x + p.tile]) for y in tops for x in lefts]
+    return np.concatenate([found for found, _ in some]), np.concatenate([even for _, even in some])
 
 
 def _quiet(power: F32) -> F64:
@@ -197,6 +211,8 @@ def picture_statistics(pixels: F32, steps: NDArray[np.uint16] | None = None) -> 
     import cv2
 
     p = PICTURE_NOISE
+    steps = np.zeros((2, 8, 8), np.uint16) if steps is None else steps
+    noisy = np.zeros(BINS, np.bool_)
     codes = np.zeros((SCALES, BINS, 3, 8, 8), np.uint8)
     counts = np.zeros((SCALES, BINS), np.int32)
     size = (pixels.shape[0], pixels.shape[1])
@@ -207,15 +223,40 @@ def picture_statistics(pixels: F32, steps: NDArray[np.uint16] | None = None) -> 
             pixels = np.asarray(cv2.resize(even, (width, height), interpolation=cv2.INTER_AREA), dtype=np.float32)
         if min(pixels.shape[:2]) < p.least_side:
             break
-        found = _sampled(pixels)
+        found, drawn = _sampled(pixels)
         bright = np.clip(found[:, 0, 0] * (BINS / 8 / _white()[1]), 0, BINS - 1).astype(np.int64)
+        power = found * found
+        if scale == 0 and drawn.any():
+            noisy = np.array([_shows_noise(power[(bright == b) & ~drawn], steps) for b in range(BINS)])
         for b in range(BINS):
-            own = found[bright == b]
-            if len(own) < p.least_blocks:
+            own = bright == b
+            if noisy[b] or (noisy.any() and _drawn(found[own & drawn])):
+                own &= ~drawn
+            if own.sum() < p.least_blocks:
                 continue
-            counts[scale, b] = len(own)
-            codes[scale, b] = coded(_quiet(own * own).reshape(3, 8, 8))
-    return PictureStatistics(codes, counts, size, np.zeros((2, 8, 8), np.uint16) if steps is None else steps)
+            counts[scale, b] = own.sum()
+            codes[scale, b] = coded(_quiet(power[own]).reshape(3, 8, 8))
+    return PictureStatistics(codes, counts, size, steps)
+
+
+def _shows_noise(power: F32, steps: NDArray[np.uint16]) -> bool:
+    """Whether the blocks (N, 3, 64) that are nowhere even show so much that an even one is none of the camera's: a
+    border about a scan, or a bar of a screen, would else stand for the quiet places of its brightness."""
+    p = PICTURE_NOISE
+    if len(power) < p.least_blocks:
+        return False
+    luma = _quiet(power)[0, 1:] / hidden_by_step()[0] ** 2
+    return bool(
+        luma.mean() > p.shows[0] and np.mean(luma > p.shows[1] * steps[0].ravel()[1:].astype(float) ** 2) > p.some
+    )
+
+
+def _drawn(even: F32) -> bool:
+    """Whether even blocks (N, 3, 64) are of one colour."""
+    if not len(even):
+        return False
+    middle = np.median(even[..., 0], axis=0)
+    return bool((np.abs(even[..., 0] - middle).max(axis=1) < _ALIKE).mean() >= PICTURE_NOISE.one_colour)
 
 
 @dataclass(frozen=True)
@@ -225,11 +266,13 @@ class PictureNoise:
     power   (SCALES, 3, 8, 8) of each scale and plane, brightness apart
     bright  (BINS,) of each brightness against that
     frames  that it rests on
+    alike   whether hardly any of them shows far less than that
     """
 
     power: U8
     bright: U8
     frames: int
+    alike: bool = True
 
     def as_json(self) -> JsonObject:
         """For the record and the keys: the numbers are many, so that a digest stands for them."""

@@ -72,6 +72,11 @@ class PoolConstants:
     usual: tuple[float, float] = (-1.7, -1.1)  # over the most of a sensor: from which on a part, then all does
     alike: float = 0.8  # natural logarithm of power, within which frames of unknown ISO are pooled
     own: float = 1.25  # of a frame's own power, which bounds what its pool says of it
+    # Natural logarithm of power by which a frame shows less than its pool says, where it has not the noise of the pool,
+    # and the share of such frames, more than one, from which on the others may not have it either: they are of many
+    # cameras, or edited.
+    less: float = 1.0
+    unlike: float = 0.08
 
 
 POOL = PoolConstants()
@@ -225,7 +230,11 @@ def pool(statistics: Sequence[PictureStatistics], iso: float | None) -> PictureN
         # Together, the textures of several frames may look like noise: no more than most of them would say alone.
         alone = np.stack([one.power + one.bright.mean() for one in singles])
         power = np.fmin(power, _quantile(alone, POOL.alone, sure) - seen.bright.mean() + POOL.grows)
-    return PictureNoise(coded(np.exp(power)), coded(np.exp(seen.bright)), every)
+    said = float(power[0, 0][_rings()[1]].mean() + seen.bright.mean())
+    shown = np.array([one.measured[0, 0][_rings()[1]].mean() + one.bright.mean() for one in singles])
+    unlike = int((shown < said - POOL.less).sum())
+    of_one = unlike <= max(1, POOL.unlike * len(some))
+    return PictureNoise(coded(np.exp(power)), coded(np.exp(seen.bright)), every, of_one)
 
 
 @dataclass(frozen=True)
@@ -278,8 +287,11 @@ def of_frame(pooled: PictureNoise, own: PictureStatistics, iso: float | None, on
     """The noise of a frame of the pool: at no frequency much more than it shows alone.
 
     In a frame of `one_camera`, at one ISO, all that its quiet blocks show may be noise. Of other frames it is not known
-    that they have noise in common: what is texture in one by itself is none in the pool.
+    that they have noise in common: what is texture in one by itself is none in the pool. Where some show far less than
+    the pool, they have none in common, and each goes by itself.
     """
+    if not pooled.alike:
+        return pool([own], iso) or pooled
     seen = _seen([own], iso)
     if pooled.frames == 1 or not np.isfinite(seen.power[0]).any():
         return pooled

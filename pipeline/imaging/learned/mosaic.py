@@ -56,7 +56,7 @@ def learned_demosaic(
     work.cells = np.empty(((top + height + 1) // 2 - first, (left + width + 1) // 2 - across, 3), np.float32)
     work.place = (first, across)
     give_back_memory()  # what the file was read with, and its light made
-    out = in_tiles(top, left, height, width, work.tile, LEARNED.tile)
+    out = in_tiles(top, left, height, width, work.tile, (LEARNED.tile, LEARNED.tile))
     del work.network  # with all that it holds of a tile
     work.settle(out, top, left)
     return out

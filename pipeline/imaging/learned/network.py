@@ -10,6 +10,7 @@ from __future__ import annotations
 import io
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -37,13 +38,9 @@ class Network:
 
     def __init__(self, weights: bytes) -> None:
         """weights: .npz, half precision; the names and the shapes of its arrays tell the network's form."""
-        with np.load(io.BytesIO(weights), allow_pickle=False) as held:
-            arrays = {name: held[name] for name in held.files}
-        names = [name.removesuffix(".weight") for name in arrays if name.endswith(".weight")]
-        self.channels = arrays["inp.weight"].shape[1]
-        # How it sees the cells, and how it would see them mirrored about their diagonal.
-        self._ways = [_convolutions(names, of) for of in (arrays, _mirrored(arrays, self.channels))]
+        self.channels, self._ways = _unpacked(weights)
         self._by = self._ways[0]
+        names = list(self._by)
         self._units = [by.units for name, by in self._by.items() if name == "inp" or name.startswith("halve.")]
         scales = range(len(self._units))
         self._down, self._up = ([[name.removesuffix(".first") for name in names
@@ -76,12 +73,20 @@ class Network:
         """
         found = np.zeros((2 * (part.low - part.top), 2 * (part.right - part.left), 3), np.float32)
         for way in self._ways:
-            self._by = way
-            self._look(part, found)
+            self._look(way, part, found)
         return found
 
-    def _look(self, part: Part, found: F32) -> None:
+    def looks(self, part: Part) -> tuple[F32, F32]:
+        """The halves of which `picture` is the sum: where they differ, the network is not sure."""
+        size = (2 * (part.low - part.top), 2 * (part.right - part.left), 3)
+        one, other = np.zeros(size, np.float32), np.zeros(size, np.float32)
+        for way, found in zip(self._ways, (one, other), strict=True):
+            self._look(way, part, found)
+        return one, other
+
+    def _look(self, way: dict[str, _Convolution], part: Part, found: F32) -> None:
         """Add its share of the picture to `found`."""
+        self._by = way
         for scale, size in enumerate(self._sizes):
             whole = Part(0, 0, *size)
             if scale == 0:
@@ -168,6 +173,19 @@ def _whole(side: int) -> int:
 
 def _bordered(size: tuple[int, int], channels: int) -> F32:
     return np.zeros((_whole(size[0]) + 2, _whole(size[1]) + 2, -(-channels // LANES) * LANES), np.float32)
+
+
+@lru_cache(maxsize=3)
+def _unpacked(weights: bytes) -> tuple[int, list[dict[str, _Convolution]]]:
+    """Channels of what a network sees; how it sees the cells, and how it would see them mirrored about their diagonal.
+
+    Kept from frame to frame: they are small beside what a network holds of a tile, and take longer than a small frame.
+    """
+    with np.load(io.BytesIO(weights), allow_pickle=False) as held:
+        arrays = {name: held[name] for name in held.files}
+    names = [name.removesuffix(".weight") for name in arrays if name.endswith(".weight")]
+    channels = arrays["inp.weight"].shape[1]
+    return channels, [_convolutions(names, of) for of in (arrays, _mirrored(arrays, channels))]
 
 
 def _convolutions(names: list[str], arrays: dict[str, NDArray[Any]]) -> dict[str, _Convolution]:

@@ -39,7 +39,7 @@ def read(weights: Weights) -> bytes:
 
 
 def network(weights: Weights) -> Network:
-    """Loaded anew for each frame, in some hundredths of a second: what it holds of a tile is as large as the frame.
+    """Made anew for each frame: what it holds of a tile is as large as the frame.
 
     Raises FrameError as `read`.
     """

@@ -112,15 +112,16 @@ def mixed(u: F32, noisy: F32, luma: float, chroma: float, weights: F32) -> F32:
 
 
 def in_tiles(
-    top: int, left: int, height: int, width: int, tile_of: Callable[[int, int, int, int], F32], most: int
+    top: int, left: int, height: int, width: int, tile_of: Callable[[int, int, int, int], F32], most: tuple[int, int]
 ) -> F32:
     """(height, width, 3) from (top, left) on, of tiles; tile_of takes top, left, bottom, right in cells of 2x2 pixels.
 
-    most  cells of a tile along a side. All tiles are of about one size, and begin where cells of the coarsest scale do.
+    most  cells of a tile, down and across. All tiles are of about one size, and begin where cells of the coarsest scale
+    do.
     """
     out = np.empty((height, width, 3), np.float32)
-    for y, low in _parts(top, height, most):
-        for x, right in _parts(left, width, most):
+    for y, low in _parts(top, height, most[0]):
+        for x, right in _parts(left, width, most[1]):
             tile = tile_of(y // 2, x // 2, (low + 1) // 2, (right + 1) // 2)
             up, first = max(y, top), max(x, left)
             out[up - top : low - top, first - left : right - left] = tile[up - y : low - y, first - x : right - x]

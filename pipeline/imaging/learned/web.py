@@ -67,7 +67,7 @@ def learned_small(
     work = _Work(twice, balance, scale, noise, settings, network(WEB) if by is None else by)
     height, width = twice.shape[0] // 2, twice.shape[1] // 2
     small = np.asarray(cv2.resize(twice, (width, height), interpolation=cv2.INTER_AREA), dtype=np.float32)
-    found = in_tiles(0, 0, height, width, work.tile, LEARNED_WEB.tile)  # u
+    found = in_tiles(0, 0, height, width, work.tile, (LEARNED_WEB.tile, LEARNED_WEB.tile))  # u
     del work.network  # with all that it holds of a tile
     work.settle(found)
     gains = (balance / balance[1]).astype(np.float32)

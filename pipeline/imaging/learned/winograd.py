@@ -327,10 +327,14 @@ def halve(x: F32, height: int, width: int, u: F32, bias: F32, out: F32, v: F32, 
             for t in range(count):
                 for q in range(4):
                     pixel = x[2 * i - 1 + q // 2, 2 * (first + t) - 1 + q % 2]
-                    v[q * _PLANE + t * _LINE : q * _PLANE + t * _LINE + nx] = pixel
+                    line = v[q * _PLANE + t * _LINE : q * _PLANE + t * _LINE + nx]
+                    for c in range(nx):  # by slices it takes thrice the time
+                        line[c] = pixel[c]
             _multiply(v, 0, _PLANE, 4, count, u, 0, nx, n, m, 0)
             for t in range(count):
-                out[i, first + t] = m[t * _LINE : t * _LINE + n] + bias
+                made, line = out[i, first + t], m[t * _LINE : t * _LINE + n]
+                for c in range(n):
+                    made[c] = line[c] + bias[c]
 
 
 @compiled()
@@ -343,9 +347,13 @@ def widen(
         for first in range(left + 1, right + 1, _TILES):
             count = min(_TILES, right + 1 - first)
             for t in range(count):
-                v[t * _LINE : t * _LINE + nx] = x[i, first + t]
+                pixel, line = x[i, first + t], v[t * _LINE : t * _LINE + nx]
+                for c in range(nx):
+                    line[c] = pixel[c]
             _multiply(v, 0, 0, 1, count, u, 0, nx, n, m, 0)
             for t in range(count):
-                more = m[t * _LINE : t * _LINE + n] + bias
+                line = m[t * _LINE : t * _LINE + n]
                 for q in range(4):
-                    out[2 * i - 1 + q // 2, 2 * (first + t) - 1 + q % 2] += more
+                    made = out[2 * i - 1 + q // 2, 2 * (first + t) - 1 + q % 2]
+                    for c in range(n):
+                        made[c] += line[c] + bias[c]

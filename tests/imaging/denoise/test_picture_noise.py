@@ -192,6 +192,39 @@ def test_a_quiet_frame_of_a_noisy_pool_keeps_its_own() -> None:
     assert level(of_frame(pooled, quiet, 6400.0)) < level(pooled) - 2
 
 
+def test_frames_of_which_some_show_far_less_are_not_of_one_noise() -> None:
+    """Of many cameras under one name, or edited. One frame may be odd; of one noise, each shows about as much."""
+    walls = [picture_statistics(noisy(slopes(256, 256), seed)) for seed in range(4)]
+    calm = [picture_statistics(noisy(slopes(256, 256), seed, DEVIATION / 20)) for seed in (7, 8)]
+    for some, expected in ((walls, True), ([*walls, calm[0]], True), ([*walls, *calm], False)):
+        pooled = pool(some, 6400.0)
+        alone = pool(some[:1], 6400.0)
+        assert pooled is not None and pooled.alike is expected and alone is not None
+        found = of_frame(pooled, some[0], 6400.0)
+        assert expected or (found.frames, found.power.tobytes()) == (1, alone.power.tobytes())
+
+
+@pytest.mark.parametrize("paper", [0.9, 0.6, 0.2])
+def test_a_border_of_one_colour_hides_no_noise(paper: float) -> None:
+    """A scan, framed, or a screen with bars: the noise of light tones is told as without the border."""
+    scan = noisy(slopes(256, 256), deviation=4 * DEVIATION)
+    framed = np.full((336, 336, 3), paper, np.float32)
+    framed[40:-40, 40:-40] = scan
+    levels = []
+    for picture in (scan, framed):
+        noise = of_one(picture).noise()
+        assert noise.levels is not None and noise.spectrum is not None
+        levels.append(np.log(noise.levels[1, 1, 8:28:4] * noise.spectrum[0, 0].mean()))
+    assert levels[1] == pytest.approx(levels[0], abs=0.5)
+
+
+def test_a_picture_without_noise_is_told_none_for_being_even() -> None:
+    """A drawing: blocks that are even are all there is, and count."""
+    drawn = np.kron(np.linspace(0.1, 0.9, 64).reshape(8, 8), np.ones((32, 32)))[..., None] * np.ones(3)
+    found = pool([picture_statistics(drawn.astype(np.float32))], 6400.0)
+    assert found is None or level(found) < -6
+
+
 def test_half_the_power_of_hidden_noise_is_rounded_away() -> None:
     """By its definition: Gaussian numbers, rounded to multiples of a step."""
     steps = np.full((2, 8, 8), 7, np.uint16)

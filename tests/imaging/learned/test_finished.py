@@ -72,17 +72,38 @@ def test_grain_of_the_scene_is_not_all_taken() -> None:
 
 def test_no_more_is_taken_than_the_noise_that_was_told() -> None:
     """That much whole, never twice as much, and the less the more it would be: texture is no noise that was missed."""
-    known = finished.share_taken(np.array([0.5, 1], np.float32), np.full(2, 20, np.float32))
+    sure = np.full(2, 0.07, np.float32)
+    known = finished.share_taken(np.array([0.5, 1], np.float32), np.full(2, 20, np.float32), sure)
     assert known == pytest.approx([1, 1])
     deviations = np.linspace(2, 60, 300, dtype=np.float32)
-    taken = deviations * finished.share_taken(deviations, np.full(300, 20, np.float32))
+    many = np.ones(300, np.float32)
+    taken = deviations * finished.share_taken(deviations, 20 * many, 0.07 * many)
     assert taken.max() < 2 and (np.diff(taken) < 0).all() and taken[-1] < 0.1
+
+
+def test_less_of_what_two_looks_do_not_agree_on() -> None:
+    """More than was told, if the network is sure; in a picture of no camera nothing strong whole, if it is not."""
+    apart = np.array([0.02, 0.06, 0.1, 0.3], np.float32)
+    ones = np.ones(4, np.float32)
+    more = finished.share_taken(2 * ones, 8 * ones, apart)
+    assert more[0] == 1 and more[0] > more[1] > more[2] == more[3] > 0.5
+    assert finished.share_taken(ones, 8 * ones, apart) == pytest.approx(ones)
+    unknown = finished.share_taken(ones, 8 * ones, apart, of_camera=False)
+    assert unknown[0] == 1 and (np.diff(unknown) < 0).all() and unknown[2] < 0.7
+    weak_ones = finished.share_taken(ones, ones, apart, of_camera=False)
+    assert weak_ones == pytest.approx(finished.share_taken(ones, ones, apart))
 
 
 def test_less_of_what_is_less_than_a_few_codes() -> None:
     """Noise that shows is taken whole; of less than a step of 8 bits, which is seldom noise, less than half."""
-    share = finished.share_taken(np.ones(3, np.float32), np.array([0.1, 1, 8], np.float32))
+    ones = np.ones(3, np.float32)
+    share = finished.share_taken(ones, np.array([0.1, 1, 8], np.float32), 0.03 * ones)
     assert share[0] < 0.5 and share[1] < 0.7 and share[2] == 1
+
+
+def plain(value: float) -> np.ndarray:
+    """One colour, but not even, as which it would be drawn: checked by a thousandth."""
+    return (value * (1 + 1e-3 * (np.indices((64, 64)).sum(axis=0) % 2))[..., None] * np.ones(3)).astype(np.float32)
 
 
 class _Taking:
@@ -92,6 +113,10 @@ class _Taking:
 
     def __init__(self, much: float) -> None:
         self.much = much
+
+    def looks(self, part: Part) -> tuple[np.ndarray, np.ndarray]:
+        half = self.picture(part) / 2
+        return half, half.copy()
 
     def cells(self, height: int, width: int) -> np.ndarray:
         return np.zeros((height, width, CHANNELS), np.float32)
@@ -104,7 +129,7 @@ class _Taking:
 
 def test_what_a_network_finds_is_bounded_in_the_picture() -> None:
     """Of a network that is wrong and takes forty times the noise, next to nothing is taken; of one that is not, all."""
-    grey, deviation = np.full((64, 64, 3), 0.2, np.float32), 0.02
+    grey, deviation = plain(0.2), 0.02
     noise = weak(deviation**2)
     off = []
     for much in (1.0, 40.0):
@@ -125,7 +150,7 @@ def test_a_white_sky_is_not_lifted_more_than_noise_was_cut_off(true: int) -> Non
             return np.full((2 * (part.low - part.top), 2 * (part.right - part.left), 3), 0.5, np.float32)
 
     seen = np.clip(np.random.default_rng(3).normal(true, 6, (400, 400)), 0, 255).mean() / 255
-    sky = np.full((64, 64, 3), jpeg_noise.decode(np.array(seen)), np.float32)
+    sky = plain(float(jpeg_noise.decode(np.array(seen))))
     slope = 1.055 / 2.4 * float(sky[0, 0, 0]) ** (1 / 2.4 - 1)
     noise = weak((6 / 255 / slope) ** 2)
     found = finished.learned_picture(sky, noise, Settings(), by=Lighter(0))  # type: ignore[arg-type]
@@ -144,7 +169,7 @@ def test_luma_noise_of_a_coloured_picture_without_colour_noise_is_doubted(
     tint: float, colour: float, least: float, most: float
 ) -> None:
     """No sensor has luma noise alone. The deviation of colour over luma's in a burst of ../shared/data is 0.09."""
-    picture, noise = np.full((64, 64, 3), 0.2, np.float32), weak(0.02**2)
+    picture, noise = plain(0.2), weak(0.02**2)
     picture[..., 0] += tint
     assert noise.spectrum is not None
     noise.spectrum[:, 1:] *= colour**2
@@ -196,7 +221,8 @@ def test_tiles_leave_no_seam(monkeypatch: pytest.MonkeyPatch) -> None:
     noisy = np.tile(noisy, (2, 2, 1))[:331, :333]
     whole = 255 * finished.encoded(learned(noisy, noise, keep_grain=0.12))
     assert whole.shape == (331, 333, 3)
-    monkeypatch.setattr(finished, "LEARNED", replace(finished.LEARNED, tile=56))
+    small = replace(finished.LEARNED_FINISHED, tile=(56, 56))
+    monkeypatch.setattr(finished, "LEARNED_FINISHED", small)
     off = np.abs(255 * finished.encoded(learned(noisy, noise, keep_grain=0.12)) - whole)
     assert off.max() < 0.75 and off.mean() < 0.02
 
@@ -226,3 +252,23 @@ def test_threads_change_no_byte() -> None:
         found.append(learned(noisy, noise).tobytes())
     cv2.setNumThreads(1)
     assert found[0] == found[1]
+
+
+def test_a_clean_border_stays_as_it_is() -> None:
+    """Paper of one colour about a noisy scan: what is quite even is no noise, and is not touched."""
+    rng = np.random.default_rng(4)
+    page = np.full((160, 160, 3), 0.6, np.float32)
+    page[32:128, 32:128] += rng.normal(0, 0.03, (96, 96, 3)).astype(np.float32)
+    found = learned(page, weak(0.03**2))
+    assert np.abs(found - page)[:24].max() < 1e-6
+    assert np.std(found[64:96, 64:96]) < 0.5 * np.std(page[64:96, 64:96])
+
+
+def test_no_more_than_rounding_costs_no_network() -> None:
+    class Never(_Taking):
+        def cells(self, height: int, width: int) -> np.ndarray:
+            raise AssertionError("the network was asked")
+
+    picture = np.random.default_rng(7).random((32, 32, 3), np.float32)
+    found = finished.learned_picture(picture, weak(1e-8), Settings(), by=Never(1))  # type: ignore[arg-type]
+    assert found == pytest.approx(picture, abs=1e-6)
