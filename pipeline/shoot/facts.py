@@ -257,16 +257,20 @@ def mistyped_player(text: str, facts: Facts) -> Player | None:
     """The first player with publish: no whose whole name, and that of nobody else of the roster, stands in the text
     with a typing mistake, or two in a long name; None where there is none. Where another player's name has fewer
     mistakes it is that player's; where it has as many nobody knows."""
-    hidden = [player for player in facts.roster if not player.publish]
+    return next(_mistyped(text, facts, [player for player in facts.roster if not player.publish]), None)
+
+
+def _mistyped(text: str, facts: Facts, hidden: Sequence[Player]) -> Iterator[Player]:
     near = [player for player in hidden if mistyped_in(text, player.name)]
-    text = known_taken_out(text, facts, hidden) if near else ""
-    others = [place for one in facts.roster if near and one.publish for place in slips_of(text, one.name)]
+    if not near:
+        return
+    known = (one for one in _known_names(facts) if one)  # one may be a surname, too: that of a team or a town
+    known = (one for one in known if not any(is_part_of(one, player.name) for player in near))
+    text = names_taken_out(text, tuple(known))
+    others = [place for one in facts.roster if one not in hidden for place in slips_of(text, one.name)]
     for player in near:
-        for place in slips_of(text, player.name):
-            nearer = (o for o in others if o.mistakes < place.mistakes and o.begin < place.end and place.begin < o.end)
-            if next(nearer, None) is None:
-                return player
-    return None
+        if any(place.mistakes and not place.is_rather(others) for place in slips_of(text, player.name)):
+            yield player
 
 
 def hinted_at(
@@ -280,9 +284,10 @@ def hinted_at(
     if not text or not hidden:
         return
     text = names_taken_out(text, tuple(player.name for player in hidden))
+    mistyped = set(_mistyped(text, facts, hidden))
     named = [player.name for player in facts.roster if (player.team, player.number) in players]
     text = known_taken_out(text, facts, hidden, named)
-    yield from (player for player in hidden if hints_at(text, player.name, facts.language))
+    yield from (player for player in hidden if player in mistyped or hints_at(text, player.name, facts.language))
 
 
 def known_taken_out(text: str, facts: Facts, hidden: Sequence[Player], named: Sequence[str] = ()) -> str:
@@ -294,8 +299,13 @@ def known_taken_out(text: str, facts: Facts, hidden: Sequence[Player], named: Se
     unsaid = set(hidden)
     others = [player.name for player in facts.roster if player not in unsaid]
     shown = [one for one in others if one in named or not any(is_part_of(one, player.name) for player in hidden)]
+    return names_taken_out(text, (*shown, *_known_names(facts)))
+
+
+def _known_names(facts: Facts) -> tuple[str, ...]:
+    """Those of the teams, the title and the place."""
     teams = [name for side in SIDES if (name := facts.teams.get(side))]
-    return names_taken_out(text, (*shown, *teams, facts.title, facts.venue, facts.city, facts.region))
+    return (*teams, facts.title, facts.venue, facts.city, facts.region)
 
 
 @lru_cache(maxsize=4096)  # keywords are the same in every frame, captions often in a burst

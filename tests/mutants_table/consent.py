@@ -74,7 +74,7 @@ MUTANTS = [
     mutant("engine/jobs.py", "if not player.wrong)", ")", *_WHO),
     mutant("report/needs.py", "held back{counts.why_held}", "held back", *_WHO),
     mutant(_CONSENT, "elif not players and not mistyped", "elif not mistyped", *_MISTYPED),
-    mutant(_FACTS, 'known_taken_out(text, facts, hidden) if near else ""', "text", *_MISTYPED),
+    mutant(_FACTS, "    text = names_taken_out(text, tuple(known))", "", *_MISTYPED),
     mutant(_CONSENT, "if not is_copy(why)}", "}", "review/test_consent.py"),
     mutant(
         "review/state.py", "        self._search_soon()\n\n    def _held", "\n    def _held", "review/test_consent.py"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -62,6 +63,45 @@ def test_who_is_meant_with_fewer_mistakes_is_meant() -> None:
     assert mistyped_player("Siri Fjellhaum, Siri Fjellhem", facts) is SIRI
     assert mistyped_player("Siri Fjellhem shoots", facts) is SIRI
     assert mistyped_player("Siri Fjellhium shoots", facts) is SIRI  # two in either
+
+
+def test_a_word_of_anothers_name_excuses_no_mistake_in_another_word() -> None:
+    """Last names first, as team lists are typed."""
+    others = Player("home", "8", "Siri Aune", line=4), Player("home", "9", "Peder Aune", line=5)
+    facts = Facts(roster=(SIRI, *others))
+    assert mistyped_player("Fjellhiem Siri, Aune Peder", facts) is SIRI
+    assert mistyped_player("Aune, Siri; Fjellhaug, Peder", facts) is None
+    berg = Player("home", "7", "Annika Berger", publish=False, line=3)
+    others = Player("home", "8", "Ida Berger", line=4), Player("home", "9", "Annica Holm", line=5)
+    assert mistyped_player("Ida Berger, Annica Holm", Facts(roster=(berg, *others))) is None
+    lena = Player("home", "7", "Katharina Schneider", publish=False, line=3)
+    facts = Facts(roster=(lena, Player("home", "8", "Lena Katarina", line=4)))
+    assert mistyped_player("Lena Katharina Schniedre", facts) is lena  # two in hers, one in the other, a word apart
+
+
+@pytest.mark.parametrize("places", [{"teams": {"home": "Fjellheim", "away": "Dahl"}}, {"city": "Fjellheim"}])
+def test_a_surname_that_is_a_team_or_a_town_excuses_no_mistake(places: dict[str, Any]) -> None:
+    player = replace(SIRI, name="Marian Fjellheim")
+    facts = Facts(roster=(player,), **places)
+    assert mistyped_player("Mariam Fjellheim jumps", facts) is player
+    assert "seem to name" in held_back(facts, FrameFacts(words="Mariam Fjellheim jumps"))
+    assert mistyped_player("Fjellheim scores", facts) is None
+    assert held_back(facts, FrameFacts(words="Fjellheim scores")) == ""
+
+
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        ("Anna-Lena Dahl", "Annalenna Dahl"),
+        ("Anna-Lena Dahl", "Anna-Lna Dahl"),  # of her parts none is long
+        ("Annalena Berger", "Anna-Lena Breger"),
+        ("Sean O'Neill", "Sean ONeil"),
+        ("Eva Moe-Lund", "Eva MoeLundt"),
+    ],
+)
+def test_a_double_name_is_one_word_too(name: str, text: str) -> None:
+    assert mistyped_in(text, name)
+    assert not mistyped_in(name, name) and not mistyped_in(name.replace("-", ""), name)
 
 
 @pytest.mark.parametrize(

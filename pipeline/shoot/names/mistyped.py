@@ -4,13 +4,13 @@ most of all mistakes (Damerau, CACM 1964); long names with two of them."""
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
 
 from pipeline.shoot.names.letters import PLAIN, cased
-from pipeline.shoot.names.spelled import LETTER, orders_of, parts_of, single
+from pipeline.shoot.names.spelled import JOINTS, LETTER, orders_of, parts_of, single
 
 
 @dataclass(frozen=True)
@@ -31,27 +31,41 @@ class SlipLimits:
 
 SLIPS = SlipLimits()
 _WORDS = re.compile(f"{LETTER}+|\0")
+_JOINED = re.compile(rf"{LETTER}+(?:{JOINTS}{LETTER}+)*|\0")
+_JOINT = re.compile(JOINTS)
 
 
 class Slip(NamedTuple):
-    """Where a name may stand: words of the text, from and to (not included), and how many mistakes it has there."""
+    """Where a name may stand, in letters of the folded text, from and to (not included): how many mistakes it has
+    there, and in which words."""
 
     begin: int
     end: int
     mistakes: int
+    wrong: tuple[tuple[int, int], ...]
+
+    def is_rather(self, others: Sequence[Slip]) -> bool:
+        """Whether each word with a mistake stands in a name of `others` that has fewer of them."""
+        nearer = [other for other in others if other.mistakes < self.mistakes]
+        return all(any(o.begin <= begin and end <= o.end for o in nearer) for begin, end in self.wrong)
 
 
 def mistyped_in(text: str, name: str) -> bool:
     """Whether the whole name stands in the text, in any order, with one mistake in one of its parts, or with two where
     it is long."""
-    return next(slips_of(text, name), None) is not None
+    return next((slip for slip in slips_of(text, name) if slip.mistakes), None) is not None
 
 
 def slips_of(text: str, name: str) -> Iterator[Slip]:
-    """The places where it does."""
-    words = _words_of(text)
-    for parts in _forms(name):
-        yield from _stands(words, parts)
+    """The places where it does, or where all its parts stand without one: with the parts of a double name as words of
+    their own, and as one word ("Anna-Lena", "Annalena")."""
+    as_words, as_one = _words_of(text, joined=False), _words_of(text, joined=True)
+    forms, joined = _forms(name), _forms(_JOINT.sub("", name))
+    for parts in forms:
+        yield from _stands(as_words, parts, exact=parts == forms[0])
+    if as_one.words != as_words.words or joined != forms:
+        for parts in joined:
+            yield from _stands(as_one, parts, exact=parts == joined[0])
 
 
 def part_mistyped(text: str, name: str) -> bool:
@@ -94,7 +108,7 @@ def _distance(one: str, other: str) -> int:
     return last[-1]
 
 
-def _stands(words: _Words, parts: tuple[str, ...]) -> Iterator[Slip]:
+def _stands(words: _Words, parts: tuple[str, ...], *, exact: bool) -> Iterator[Slip]:
     wrong_parts, may_be_two = sum(part not in words.places for part in parts), sum(map(len, parts)) >= SLIPS.both
     if wrong_parts > 1 + may_be_two:  # in nearly all texts
         return
@@ -105,9 +119,12 @@ def _stands(words: _Words, parts: tuple[str, ...]) -> Iterator[Slip]:
             here = words.words[max(start, 0) : start + len(order)]
             if start < 0 or len(here) < len(order):
                 continue
-            wrong = [count for word, part in zip(here, order, strict=True) if (count := _mistakes(word, part))]
-            if wrong in ([1], [2]) or (wrong == [1, 1] and may_be_two):
-                yield Slip(start, start + len(order), sum(wrong))
+            counts = [_mistakes(word, part) for word, part in zip(here, order, strict=True)]
+            wrong = [count for count in counts if count]
+            if wrong in ([1], [2]) or (wrong == [1, 1] and may_be_two) or (exact and not wrong):
+                spans = words.spans[start : start + len(order)]
+                mistaken = tuple(span for span, count in zip(spans, counts, strict=True) if count)
+                yield Slip(spans[0][0], spans[-1][1], sum(wrong), mistaken)
 
 
 @lru_cache(maxsize=1024)
@@ -125,8 +142,8 @@ def _forms(name: str) -> tuple[tuple[str, ...], ...]:
 class _Words:
     """The words of a text, and where each stands."""
 
-    def __init__(self, words: tuple[str, ...]) -> None:
-        self.words = words
+    def __init__(self, words: tuple[str, ...], spans: tuple[tuple[int, int], ...]) -> None:
+        self.words, self.spans = words, spans
         self.places: dict[str, list[int]] = {}
         self._ends: dict[str, set[str]] = {}  # how words begin and end -> which do
         for at, word in enumerate(words):
@@ -142,8 +159,9 @@ class _Words:
 
 
 @lru_cache(maxsize=64)
-def _words_of(text: str) -> _Words:
-    return _Words(tuple(single(word) for word in _WORDS.findall(PLAIN.text(text))))
+def _words_of(text: str, *, joined: bool) -> _Words:
+    found = list((_JOINED if joined else _WORDS).finditer(PLAIN.text(text)))
+    return _Words(tuple(single(_JOINT.sub("", one[0])) for one in found), tuple(one.span() for one in found))
 
 
 @lru_cache(maxsize=512)
