@@ -90,6 +90,9 @@ def test_the_raw_of_an_export_under_a_name_of_its_own_is_that_of_its_second(nigh
     assert list(why([*night, alone], alone)) == ["TH1_0002"]
     near = replace(alone, path=saved(tmp_path, "near", rally(9)).path)
     assert why([*night, near], near) == {}  # no frame surely
+    saved_anew = Exif(time=START + timedelta(hours=2))  # without its camera
+    assert why([*night, replace(near, exif=saved_anew)], replace(near, exif=saved_anew)) == {}
+    assert list(why([*night, replace(alone, exif=saved_anew)], replace(alone, exif=saved_anew))) == ["TH1_0002"]
 
 
 def test_where_the_name_tells_the_original_no_other_is_looked_for(
@@ -99,6 +102,8 @@ def test_where_the_name_tells_the_original_no_other_is_looked_for(
     looked: list[str] = []
     monkeypatch.setattr("pipeline.shoot.pictures.copied.look", lambda frame, *_: looked.append(frame.name))
     assert list(why([*night, copy], copy)) == ["TH1_0001"] and looked == []
+    card = replace(copy, name="best", relative="best.jpg", path=night[1].path, exif=Exif())
+    assert list(why([*night, card], card)) == ["TH1_0001"] and looked == []  # nor where the octets do
     star = saved(tmp_path, "star", drawn(4))
     assert why([*night, star], star, *night) == {} and looked == []  # somebody wrote who is in each of them
 
