@@ -132,11 +132,13 @@ def test_a_crop_goes_through_nothing_that_flies(ball_like: bool) -> None:
 
 def test_the_first_and_the_last_frame_of_a_burst_show_what_moves_too() -> None:
     """By the two frames beside them; two frames alone do not tell what is there now from what was there before."""
-    first, _, last = masks(flight(BALL))
-    assert first is not None and last is not None
-    for mask, ball_there in ((first, BALL[0]), (last, BALL[2])):
-        assert mask[ball_there].all() and not mask[~ball_there].any()
-    assert masks(flight(BALL)[:2]) == [None] * 2
+    for turn in (0, 5):
+        frames = flight(BALL, 250, None if turn else 100, turn)
+        first, _, last = masks(frames, turn)
+        assert first is not None and last is not None
+        for mask, ball_there in ((first, BALL[0]), (last, BALL[2])):
+            assert mask[ball_there].all() and not mask[~ball_there].any()
+        assert masks(frames[:2], turn) == [None] * 2
 
 
 def test_a_side_through_what_moves_costs_and_one_beside_it_does_not() -> None:
