@@ -21,7 +21,7 @@ MUTANTS = [
     mutant(_COPY, "        paired[of].add(name)", "", *_ORIGINALS),
     mutant(_COPY, "pictures[coded_picture(path)].append(frame)", "pass", *_ORIGINALS),
     mutant(_COPY, "if one.name not in held)", "if one.name not in held and not one.exif.time)", *_ORIGINALS),
-    mutant(_COPY, "free = [name for name in asked if name not in found]", "free = list(asked)", *_SAME),
+    mutant(_COPY, "free = [name for name in asked if name not in found]", "free = list(asked)", *_ORIGINALS),
     mutant("shoot/pictures/coded.py", " or is_even(data)", "", *_ORIGINALS),
     mutant("shoot/pictures/coded.py", "source.read(begin, _PART)", "source.read(0, _PART)", *_ORIGINALS),
     mutant(_ORIGINAL, "not some <= set(settled)", "True", *_ORIGINALS),

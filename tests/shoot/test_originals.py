@@ -174,6 +174,11 @@ def test_a_held_frame_that_cannot_be_looked_at_is_said(tmp_path: Path) -> None:
     in_place = [replace(one, relative=f"TH1_000{at}.jpg") for at, one in enumerate(in_place, 2)]
     assert copies([held, *in_place], {held.name}, set(), notices) == {} and notices == []  # none can be a copy
     assert copies([held, *others], {held.name}, {"star", "web"}, notices) == {} and notices == []  # all are named
+    notices.clear()
+    seen = saved(tmp_path, "TH1_0009", drawn(0), camera(9))  # also held, and star is a copy of it
+    assert list(copies([held, seen, *others], {held.name, seen.name}, set(), notices)) == ["star"]
+    assert "see whether web shows the same" in notices[0]
+    notices.clear()
     lost = replace(held, exif=Exif())  # of which one of the camera's may be the original
     assert copies([lost, *in_place], {held.name}, {"web"}, notices) == {} and "whether star shows" in notices[0]
     assert unseen_said(["a", "b", "c"], ["star"])[0].startswith("a and 2 more are held back, but their pictures cannot")
