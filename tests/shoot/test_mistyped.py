@@ -76,6 +76,7 @@ def test_a_word_of_anothers_name_excuses_no_mistake_in_another_word() -> None:
     assert mistyped_player("Ida Berger, Annica Holm", Facts(roster=(berg, *others))) is None
     lena = Player("home", "7", "Katharina Schneider", publish=False, line=3)
     facts = Facts(roster=(lena, Player("home", "8", "Lena Katarina", line=4)))
+    assert mistyped_player("Lena Katarina Schnieder", facts) is lena
     assert mistyped_player("Lena Katharina Schniedre", facts) is lena  # two in hers, one in the other, a word apart
 
 

@@ -175,7 +175,7 @@ def test_a_held_frame_that_cannot_be_looked_at_is_said(tmp_path: Path) -> None:
     assert copies([held, *in_place], {held.name}, set(), notices) == {} and notices == []  # none can be a copy
     assert copies([held, *others], {held.name}, {"star", "web"}, notices) == {} and notices == []  # all are named
     notices.clear()
-    seen = saved(tmp_path, "TH1_0009", drawn(0), camera(9))  # also held, and star is a copy of it
+    seen = saved(tmp_path, "TH1_0009", drawn(0, 0).resize((360, 240)), camera(9))  # also held, and star is a copy of it
     assert list(copies([held, seen, *others], {held.name, seen.name}, set(), notices)) == ["star"]
     assert "see whether web shows the same" in notices[0]
     notices.clear()
