@@ -75,6 +75,13 @@ def test_a_ball_is_where_it_is_now_and_not_where_it_was(turn: int) -> None:
     assert (found * [WIDTH, HEIGHT, WIDTH, HEIGHT]).tolist() == pytest.approx([42, 37, 48, 43], abs=1.1)
 
 
+def test_where_one_thing_was_and_another_comes_nothing_is_now() -> None:
+    """Somebody dark is there before and somebody bright after; between them the wall is seen."""
+    frames, place = flight(BALL), round_at(120, 40, 9)
+    frames[0].small[place], frames[2].small[place] = 20, 230
+    assert moved(frames)[BALL[1]].all() and not moved(frames)[place].any()
+
+
 def test_nothing_is_known_where_the_turn_is_not() -> None:
     frames = flight(BALL)
     assert moving(frames, [np.zeros(3), np.array([np.nan, np.nan, 0.1]), np.array([0, 0, 0.1])]) == [None] * 3
