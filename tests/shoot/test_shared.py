@@ -33,6 +33,13 @@ def test_frames_of_a_still_camera_are_told_by_the_people_in_them_however_much_is
     assert all(one == {0: 0.95} for one in few.of) and not few.hall  # all may be copies
 
 
+def test_an_edit_that_clips_the_one_who_is_held_shows_a_part_of_them_and_is_held() -> None:
+    """As a brighter one does: it differs in whole places, as if somebody had moved."""
+    night = [hit(GONE, (20, 30, 5 * at, 5 * at + 3)) for at in range(SHARED.few + 1)]
+    found = shares([*([one] for one in night), [hit((20, 28, 40, 44), (40, 44, 60, 64))]])
+    assert [list(one) for one in found.of] == [[]] * len(night) + [[0]]
+
+
 @pytest.mark.parametrize("own", [(), ((2, 8, 90, 96),)])
 def test_many_edits_of_one_picture_make_no_hall(own: tuple[tuple[int, int, int, int], ...]) -> None:
     """Weak places, in which no edit agrees, are scattered; a text in one of them is the edit's alone."""

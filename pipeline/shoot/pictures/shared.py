@@ -21,6 +21,8 @@ class SharedConstants:
     gone   share of a picture that is one place where somebody stood who is not in the other, which agrees elsewhere
     came   the same of somebody who is in the other. No source for any; the last two chosen on court frames with parts
            of others put into them (0.007 and 0.002 and more) and 14 edits of each of three (0.004, or 0.001)
+    other  share of what is a picture's own in which one that shows others agrees at most (drawn ones: 0.02; an edit
+           that clips a part of it, as if somebody had moved: 0.29)
     """
 
     few: int = 6
@@ -28,6 +30,7 @@ class SharedConstants:
     least: float = 0.005
     gone: float = 0.005
     came: float = 0.002
+    other: float = 0.1
 
 
 SHARED = SharedConstants()
@@ -81,8 +84,10 @@ def _own_shares(hits: Sequence[Hit]) -> list[float]:
         here = hit.places[own & (hit.places != UNTOLD)]
         enough = here.size >= SHARED.least * hit.places.size
         # Else nothing tells them apart; and many edits of one picture agree nearly everywhere, and so make it a hall.
-        judged = enough and (hit.share < SAME.sure or _somebody_moved(hit, own))
-        found.append(float((here == AGREES).mean()) if judged else hit.share)
+        here_share = float((here == AGREES).mean()) if enough else 1.0
+        moved = here_share < SHARED.other and _somebody_moved(hit, own)
+        judged = enough and (hit.share < SAME.sure or moved)
+        found.append(here_share if judged else hit.share)
     return found
 
 
