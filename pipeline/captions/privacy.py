@@ -40,7 +40,7 @@ def without_hints(row: FrameFacts, facts: Facts, unnamed: str, notices: list[str
     if not lines:
         return row
     # Of a frame that is held because of them, nobody should take out what they say.
-    advice = "" if held_back(facts, row) else "; write them without it"
+    advice = "" if held_back(facts, row) else "; add under players who is in the picture too, or write them without it"
     notices.append(
         f"the words in frames.csv line {row.line} are left out: one of them is, or looks like, a part of a name that "
         f"is withheld (roster.csv line {lines}){advice}"

@@ -117,7 +117,8 @@ def _needs(record: RunRecord, facts: str, told: _Told) -> Iterator[Need]:
     if doubts := told.kinds(told.doubts):
         frames = len({name for said in doubts for name in said.frames})
         number = counted(frames, "frame") if frames else counted(len(doubts), "thing")
-        yield Need("doubts", f"{number} to look at", "Look at these", number, doubts)
+        harm = any(said.weight is Weight.HARM for said in doubts)
+        yield Need("doubts", f"{number} to look at", "Look at these", number, doubts, open=harm)
     if left := told.kinds(told.reasons["left out"]):
         number = counted(counts.left_out, "frame")
         yield Need("left", f"{counts.left_out:,} left out", "Left out of the selection", number, left,
@@ -136,6 +137,12 @@ def doubts_of(frame: FrameRecord) -> list[str]:
     lost."""
     least = Weight.KNOW if frame.deliveries else Weight.LOOK
     return [text for text in notices_of(frame) if weigh(text) < least]
+
+
+def doubts_about(name: str, notices: Iterable[str]) -> list[str]:
+    """Those of the run's notices that begin with a frame's name, for which a person should look at it."""
+    start = f"{name}: "
+    return [text[len(start) :] for text in notices if text.startswith(start) and weigh(text) < Weight.KNOW]
 
 
 def _by_numbers(frame: FrameRecord) -> Iterator[str]:

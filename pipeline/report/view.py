@@ -14,7 +14,7 @@ from typing import Literal, Protocol
 from pydantic import JsonValue, TypeAdapter
 
 from pipeline.people.ranking import Ranked
-from pipeline.report.needs import doubts_of
+from pipeline.report.needs import doubts_about, doubts_of
 from pipeline.report.record import Counts, FileRecord, FrameRecord, RunRecord
 from pipeline.steps import crop, decode, exposure, white_balance
 from pipeline.textfile.html import link
@@ -153,8 +153,8 @@ def run_view(record: RunRecord, mode: Mode = "report") -> RunView:
     )  # fmt: skip
 
 
-def frame_view(name: str, frame: FrameRecord, pictures: Pictures) -> FrameView:
-    """One frame of a record, in which no withheld name is."""
+def frame_view(name: str, frame: FrameRecord, pictures: Pictures, notices: Iterable[str]) -> FrameView:
+    """One frame of a record, in which no withheld name is. notices  of the run; some begin with its name."""
     seen = frame.observations
     return FrameView(
         name=name,
@@ -170,7 +170,7 @@ def frame_view(name: str, frame: FrameRecord, pictures: Pictures) -> FrameView:
         rated=frame.rated,
         decisions=frame.decisions,
         notices=frame.notices,
-        doubts=doubts_of(frame),
+        doubts=[*doubts_of(frame), *doubts_about(name, notices)],
         numbers=_numbers(frame),
         light=_before_light(frame),
         people=seen.people if seen else [],
@@ -187,7 +187,7 @@ def frame_views(record: RunRecord, pictures: Pictures) -> Iterator[FrameView]:
     """The frames of the shoot, in order of time."""
     for name, frame in record.frames.items():
         if frame.relative:
-            yield frame_view(name, frame, pictures)
+            yield frame_view(name, frame, pictures, record.notices)
 
 
 def _file_view(name: str, delivery: str, file: FileRecord, frame: FrameRecord, pictures: Pictures) -> FileView:

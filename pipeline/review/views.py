@@ -45,7 +45,9 @@ class Views:
     def frame(self, name: str, frame: FrameRecord, held: str) -> dict[str, JsonValue]:
         """A frame as page.js draws it. held  why it may be in no delivery now, ""."""
         if name not in self._made:
-            made: dict[str, JsonValue] = json.loads(frame_json(frame_view(name, frame, Addresses())))
+            made: dict[str, JsonValue] = json.loads(
+                frame_json(frame_view(name, frame, Addresses(), self._record.notices))
+            )
             for file in (made.get("deliveries") or {}).values():  # type: ignore[union-attr]
                 file["file"] = file["after"]["large"]  # type: ignore[index,call-overload]
             self._made[name] = made

@@ -192,7 +192,8 @@ def held_back(facts: Facts, row: FrameFacts) -> str:
     """Why a frame must be in no delivery, without a name; "" where there is no reason.
 
     A frame is held where `players` names one whose roster line says publish: no, or `words` has such a name in
-    whatever spelling, or while `players` is empty a part of it or the shirt number, or where another row may mean it:
+    whatever spelling, or the shirt number that nobody of `players` wears, or while `players` is empty a part of the
+    name, or where another row may mean it:
     nobody knows then what that row forbids. minors: true alone holds no frame, or nothing could be delivered: it takes
     out every name instead.
     """
@@ -204,34 +205,38 @@ def held_back(facts: Facts, row: FrameFacts) -> str:
     words = ". ".join(text for text in (row.words, *row.marks) if text)  # whom it is for may be whom it shows
     if (named := named_player(words, facts, row.players)) is not None:
         return f"its words name a player whose line in the roster {named.why}"
+    if words and (worn_by := _numbered(words, facts, row.players)) is not None:
+        advice = "write the words without it, if that player is not in the picture"
+        return (
+            "its words have the shirt number of a player whose line in the roster "
+            f"{worn_by.why}; {advice if row.players else 'write under players who is in the picture'}"
+        )
     if words and not row.players:  # only the words say then whom it shows
         for player in hinted_at(words, facts, tuple(p for p in facts.roster if not p.publish)):
             return (
                 "its words name, or seem to name, a player whose line in the roster "
                 f"{player.why}; write under players who is in the picture"
             )
-        if (worn_by := _numbered(words, facts)) is not None:
-            return (
-                "its words have the shirt number of a player whose line in the roster "
-                f"{worn_by.why}; write under players who is in the picture"
-            )
     return ""
 
 
-def _numbered(words: str, facts: Facts) -> Player | None:
-    """The first player with publish: no whose shirt the words name, as "#7", "no. 7" or "home 7", which somebody else
-    may wear; not by a number alone, which may be a score or a throw."""
+def _numbered(words: str, facts: Facts, players: Sequence[tuple[str, str]]) -> Player | None:
+    """The first player with publish: no whose shirt the words name, as "#7", "no. 7", "home 7" or "Gulls #7"; not by a
+    number alone, which may be a score or a throw, nor without the team where one of `players` wears that number."""
     text = plain_digits(words).casefold()
-    found = {("", one) for one in _NUMBERED.findall(text)}
-    for called, side in {
-        **{side: side for side in SIDES},
-        **{name: side for side, name in facts.teams.items()},
-    }.items():
-        team = re.escape(plain_digits(called).casefold())
-        found |= {(side, one) for one in re.findall(rf"(?<!\w){team}\s+(\d+)(?!\w|\s*[-–:]\s*\d)", text)}
-    worn = {(side, one.lstrip("0") or "0") for side, one in found}
+    worn = {("", _bare(one)) for one in _NUMBERED.findall(text)} - {("", _bare(one)) for _, one in players}
+    named = [(side, name) for side in SIDES if (name := plain_digits(facts.teams.get(side, "")).casefold())]
+    parts = [(side, part) for side, name in named for part in name.split() if part not in SIDES]
+    for side, called in (*((side, side) for side in SIDES), *named, *parts):
+        numbers = [_NUMBERED.pattern] if (side, called) in parts else [_NUMBERED.pattern, r"(\d+)(?!\w|\s*[-–:]\s*\d)"]
+        for number in numbers:
+            worn |= {(side, _bare(one)) for one in re.findall(rf"(?<!\w){re.escape(called)}\s+{number}", text)}
     hidden = (player for player in facts.roster if player.number and not player.publish)
-    return next((p for p in hidden if worn & {(side, p.number.lstrip("0") or "0") for side in ("", p.team)}), None)
+    return next((p for p in hidden if worn & {(side, _bare(p.number)) for side in ("", p.team)}), None)
+
+
+def _bare(number: str) -> str:
+    return number.lstrip("0") or "0"
 
 
 def plain_digits(text: str) -> str:

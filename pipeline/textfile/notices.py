@@ -37,6 +37,8 @@ _WORDS = (
         r"nearly all of it|send (?:it|them) again|clock|hardly anything|may show a card",
     ),
 )
+_EACH = "before you publish"  # a person must find every frame of which this is said, in the terminal too
+_MOST_NAMED = 40
 _NUMBER = re.compile(r"[+\N{MINUS SIGN}-]?\d+(?:[.,:]\d+)*")
 
 
@@ -53,8 +55,9 @@ class Said:
     alike: bool = False
 
     def line(self) -> str:
-        """The kind on one line: "TH1_0001 and 2 more: TEXT"."""
-        names = and_more(self.frames) + ": " if self.frames else ""
+        """The kind on one line: "TH1_0001 and 2 more: TEXT"; every name where a person must look before publishing."""
+        each = _EACH in self.text and len(self.frames) <= _MOST_NAMED
+        names = (", ".join(self.frames) if each else and_more(self.frames)) + ": " if self.frames else ""
         return names + self.text + (" (as it says of the first; the others are like it)" if self.alike else "")
 
 

@@ -96,7 +96,9 @@ def test_words_with_a_part_of_a_name_are_left_out() -> None:
     assert "without it" not in notices[0]  # the frame is held because of them
     for players, facts in (((("home", "7"),), FACTS), ((), dataclasses.replace(FACTS, roster=MINOR, minors=True))):
         without_hints(dataclasses.replace(row, players=players), facts, "a player", notices)
-        assert "roster.csv line 3" in notices[-1] and notices[-1].endswith("; write them without it")
+        assert "roster.csv line 3" in notices[-1] and notices[-1].endswith(
+            "is in the picture too, or write them without it"
+        )
     for words in ("passes at the six-metre line", f"passes to {HIDDEN}", f"passes to {SHOWN}"):
         row = FrameFacts(words=words)
         assert without_hints(row, FACTS, "a player", []) is row

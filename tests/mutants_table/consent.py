@@ -43,10 +43,19 @@ MUTANTS = [
     ),
     mutant(
         _FACTS,
-        "        if (worn_by := _numbered(words, facts)) is not None:",
-        "        if False:",
+        "    if words and (worn_by := _numbered(words, facts, row.players)) is not None:",
+        "    if False:",
         "shoot/test_facts_players.py",
     ),
+    mutant(_FACTS, ' - {("", _bare(one)) for _, one in players}', "", "shoot/test_facts_players.py"),
+    mutant(_FACTS, "*named, *parts):", "*named):", "shoot/test_facts_players.py"),
+    mutant(
+        "report/needs.py",
+        "if text.startswith(start) and weigh(text) < Weight.KNOW]",
+        "if False]",
+        "report/test_report.py",
+    ),
+    mutant("textfile/notices.py", '_EACH = "before you publish"', '_EACH = "never"', "textfile/test_notices.py"),
     mutant(_ROSTER, "unclear = publish is None and some_empty", "unclear = False", "engine/test_wrong_players.py"),
     mutant(_ROSTER, ", row.line, wrong=True)", ", row.line)", "engine/test_wrong_players.py"),
     mutant(

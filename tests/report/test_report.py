@@ -17,6 +17,8 @@ import pytest
 from pipeline.report import html, kept_frames
 from pipeline.report.html import write_report
 from pipeline.report.record import SCHEMA, RunRecord
+from pipeline.report.view import frame_views
+from pipeline.review.views import Addresses
 from pipeline.store.source import Source
 from pipeline.store.store import Store
 
@@ -310,3 +312,10 @@ def test_the_frames_of_a_night_lie_where_temporary_files_may(monkeypatch: pytest
     monkeypatch.setattr(kept_frames, "temporary_folder", lambda: asked.append(None) or Path("/tmp"))
     kept_frames.KeptFrames()
     assert asked == [None]
+
+
+def test_a_frame_of_which_the_run_says_that_it_may_do_harm_has_that_beside_its_picture() -> None:
+    said = ["TH1_0001: look at it before you publish", "TH1_0001: cold"]
+    record = RunRecord.from_json(copy.deepcopy(RECORD | {"notices": said}))
+    first, second, *_ = frame_views(record, Addresses())
+    assert first.doubts[-1] == "look at it before you publish" and "cold" not in first.doubts and not second.doubts

@@ -57,6 +57,14 @@ def test_one_line_a_kind_and_the_most_serious_first() -> None:
     ]
 
 
+def test_each_frame_is_named_that_must_be_looked_at_before_it_is_published() -> None:
+    """Before a run there is no report in which to find the others."""
+    notices = [f"{name}: beside a frame that is held; look at it before you publish" for name in FRAMES]
+    assert lines_by_kind(notices, FRAMES) == [
+        f"{', '.join(FRAMES)}: beside a frame that is held; look at it before you publish"
+    ]
+
+
 def test_what_differs_in_numbers_or_names_is_one_kind_and_says_so() -> None:
     [kind] = by_kind(
         ["TH1_0001: much like TH1_0002, 62.5 of 100", "TH1_0003: much like TH1_0004, \N{MINUS SIGN}1.5 of 100"], FRAMES
