@@ -100,16 +100,17 @@ def test_grain_lies_on_no_mesh(quality: Quality) -> None:
 @pytest.mark.parametrize(
     ("colours", "quality", "most"),
     [
-        (("skin", "white"), "standard", 6.5),
-        (("skin", "white"), "fine", 6.5),
-        (("skin", "dark"), "standard", 8.9),
-        (("skin", "dark"), "fine", 9.4),
+        (("skin", "white"), "standard", 5.0),
+        (("skin", "white"), "fine", 5.2),
+        (("skin", "dark"), "standard", 5.5),
+        (("skin", "dark"), "fine", 7.4),
     ],
 )
 def test_no_fringe_along_a_sleeve(colours: tuple[str, str], quality: Quality, most: float) -> None:
     """Half as much again as the noise: neither threshold (14 and 16 where it did) nor the Wiener filter (7.8 to 11.1)
-    must take the colour from edges, nor must it be cleaned apart from luma (7.7, 6.9 and 10.1). Without any denoise the
-    noise of this frame makes 4.8 and 5.4."""
+    must take the colour from edges, nor must it be cleaned apart from luma (7.7, 6.9 and 10.1); 5.3, 5.3 and 5.8 in the
+    first three where what is picture is told by the larger noise. Without any denoise the noise of this frame makes
+    4.8 and 5.4."""
     truth, off = edge(*colours, 224)
     found = cleaned(truth, 6400, quality, strength=1.5, keep_grain=0.0)
     assert fringe(encode(found), encode(truth), off) < most
