@@ -139,10 +139,14 @@ def doubts_of(frame: FrameRecord) -> list[str]:
     return [text for text in notices_of(frame) if weigh(text) < least]
 
 
-def doubts_about(name: str, notices: Iterable[str]) -> list[str]:
-    """Those of the run's notices that begin with a frame's name, for which a person should look at it."""
-    start = f"{name}: "
-    return [text[len(start) :] for text in notices if text.startswith(start) and weigh(text) < Weight.KNOW]
+def doubts_about(notices: Iterable[str]) -> dict[str, list[str]]:
+    """Frame -> those of the run's notices, "NAME: TEXT", for which a person should look at it."""
+    found: dict[str, list[str]] = {}
+    for whole in notices:
+        name, _, text = whole.partition(": ")
+        if text and weigh(text) < Weight.KNOW:
+            found.setdefault(name, []).append(text)
+    return found
 
 
 def _by_numbers(frame: FrameRecord) -> Iterator[str]:

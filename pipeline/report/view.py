@@ -6,7 +6,7 @@ A name of a person in a frame that is held for consent is in no view: the record
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from typing import Literal, Protocol
@@ -153,8 +153,8 @@ def run_view(record: RunRecord, mode: Mode = "report") -> RunView:
     )  # fmt: skip
 
 
-def frame_view(name: str, frame: FrameRecord, pictures: Pictures, notices: Iterable[str]) -> FrameView:
-    """One frame of a record, in which no withheld name is. notices  of the run; some begin with its name."""
+def frame_view(name: str, frame: FrameRecord, pictures: Pictures, doubts: Sequence[str]) -> FrameView:
+    """One frame of a record, in which no withheld name is. doubts  that the run has about it."""
     seen = frame.observations
     return FrameView(
         name=name,
@@ -170,7 +170,7 @@ def frame_view(name: str, frame: FrameRecord, pictures: Pictures, notices: Itera
         rated=frame.rated,
         decisions=frame.decisions,
         notices=frame.notices,
-        doubts=[*doubts_of(frame), *doubts_about(name, notices)],
+        doubts=[*doubts_of(frame), *doubts],
         numbers=_numbers(frame),
         light=_before_light(frame),
         people=seen.people if seen else [],
@@ -185,9 +185,10 @@ def frame_view(name: str, frame: FrameRecord, pictures: Pictures, notices: Itera
 
 def frame_views(record: RunRecord, pictures: Pictures) -> Iterator[FrameView]:
     """The frames of the shoot, in order of time."""
+    doubts = doubts_about(record.notices)
     for name, frame in record.frames.items():
         if frame.relative:
-            yield frame_view(name, frame, pictures, record.notices)
+            yield frame_view(name, frame, pictures, doubts.get(name, ()))
 
 
 def _file_view(name: str, delivery: str, file: FileRecord, frame: FrameRecord, pictures: Pictures) -> FileView:

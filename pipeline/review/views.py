@@ -9,6 +9,7 @@ from urllib.parse import quote
 from pydantic import JsonValue
 
 from pipeline.engine.redaction import STAND_IN
+from pipeline.report.needs import doubts_about
 from pipeline.report.record import FileRecord, FrameRecord, RunRecord
 from pipeline.report.view import PictureView, frame_json, frame_view
 from pipeline.shoot.names import name_pattern, replace_name
@@ -40,13 +41,14 @@ class Views:
 
     def __init__(self, record: RunRecord) -> None:
         self._record = record
+        self._doubts = doubts_about(record.notices)
         self._made: dict[str, dict[str, JsonValue]] = {}
 
     def frame(self, name: str, frame: FrameRecord, held: str) -> dict[str, JsonValue]:
         """A frame as page.js draws it. held  why it may be in no delivery now, ""."""
         if name not in self._made:
             made: dict[str, JsonValue] = json.loads(
-                frame_json(frame_view(name, frame, Addresses(), self._record.notices))
+                frame_json(frame_view(name, frame, Addresses(), self._doubts.get(name, ())))
             )
             for file in (made.get("deliveries") or {}).values():  # type: ignore[union-attr]
                 file["file"] = file["after"]["large"]  # type: ignore[index,call-overload]

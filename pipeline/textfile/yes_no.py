@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Sequence
+from functools import lru_cache
 
 # Language -> words for yes, words for no; the last ones are what spreadsheets there show for TRUE and FALSE.
 # From memory, after the lists of POSIX locales (LC_MESSAGES: yesstr, yesexpr, nostr, noexpr). Accents may be left out.
@@ -99,6 +100,7 @@ def _primary(language: str) -> str:
     return language.lower().split("-")[0]
 
 
+@lru_cache(maxsize=4096)  # the words of all languages are compared with each cell
 def _plain(text: str) -> str:
     text = text.translate(_LETTERS).strip()
     text = text.rstrip(".!") or text  # a lone ! is an answer, if no clear one

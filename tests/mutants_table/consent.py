@@ -51,8 +51,8 @@ MUTANTS = [
     mutant(_FACTS, "*named, *parts):", "*named):", "shoot/test_facts_players.py"),
     mutant(
         "report/needs.py",
-        "if text.startswith(start) and weigh(text) < Weight.KNOW]",
-        "if False]",
+        "        if text and weigh(text) < Weight.KNOW:",
+        "        if False:",
         "report/test_report.py",
     ),
     mutant("textfile/notices.py", '_EACH = "before you publish"', '_EACH = "never"', "textfile/test_notices.py"),
