@@ -251,7 +251,10 @@ def _filled_up(shoot: Shoot, out: Path, cache: Cache) -> tuple[Shoot, str]:
     separator, encoding = caption_sheet.form_of(shoot, out)
     saved = "" if encoding == UNICODE else f"; it was {encoding}, and is written as {UNICODE} with a mark"
     note(f"{out} was there: what is filled in there stays{saved}")
-    return replace(shoot, facts=facts, own_texts=held_by_own_texts(facts, shoot.frames, None, cache)), separator
+    said: list[str] = []
+    own_texts = held_by_own_texts(facts, shoot.frames, said, cache)
+    some(note, [text for text in said if text not in shoot.notices], "note")
+    return replace(shoot, facts=facts, own_texts=own_texts), separator
 
 
 # ---- reading back ------------------------------------------------------------------------------------------

@@ -8,7 +8,6 @@ from pathlib import Path
 
 import typer
 
-from pipeline.cli.cache import CacheChoice, open_cache
 from pipeline.cli.console import note, say, some
 from pipeline.cli.recipes import read_recipe
 from pipeline.cli.status import read_run
@@ -85,8 +84,7 @@ def open_session(
     if models is None and source.models and Path(source.models).is_dir():
         models = Path(source.models)
     wrong: list[Problem] = []
-    with open_cache(CacheChoice(), folder) as kept:
-        read = read_shoot(folder, known, models, out, wrong, kept)
+    read = read_shoot(folder, known, models, out, wrong)
     some(note, [str(problem) for problem in wrong], "problem")
     recipe, recipe_file = _recipe(store, source, record.recipe)
     opened = Opened(store, read, recipe, recipe_file, Redaction(read).called, known, models, source.only, workers)

@@ -153,6 +153,7 @@ def _print_notes(
     notes = _notes(record, said)
     if where:  # the serious come first, and the report has all
         most = min(most, max(_KNOWN, sum(weigh(text) < Weight.KNOW for text in notes)))
+    most = max(most, sum(weigh(text) is Weight.HARM for text in notes))  # before a run there is no report to look in
     some(note, [line(text) for text in notes], "note", where, most)
     unused = {name: frame.reason for name, frame in record.unmatched().items()}
     bad = {n: frame for n, frame in record.frames.items() if frame.status == "failed" and n not in unused}

@@ -38,7 +38,6 @@ _WORDS = (
     ),
 )
 _EACH = "before you publish"  # a person must find every frame of which this is said, in the terminal too
-_MOST_NAMED = 40
 _NUMBER = re.compile(r"[+\N{MINUS SIGN}-]?\d+(?:[.,:]\d+)*")
 
 
@@ -56,8 +55,7 @@ class Said:
 
     def line(self) -> str:
         """The kind on one line: "TH1_0001 and 2 more: TEXT"; every name where a person must look before publishing."""
-        each = _EACH in self.text and len(self.frames) <= _MOST_NAMED
-        names = (", ".join(self.frames) if each else and_more(self.frames)) + ": " if self.frames else ""
+        names = (", ".join(self.frames) if _EACH in self.text else and_more(self.frames)) + ": " if self.frames else ""
         return names + self.text + (" (as it says of the first; the others are like it)" if self.alike else "")
 
 

@@ -41,6 +41,8 @@ def test_many_things_to_say_end_with_a_count(capsys: pytest.CaptureFixture[str])
     assert printed(capsys, doubts, 1)[-1] == "note: and 5 more notes in the report"
     shown = printed(capsys, doubts[: MOST_LINES + 1], 1)
     assert shown[-1] == f"note: {doubts[MOST_LINES]}"  # in place of "and 1 more note"
+    harm = [f"thing {n} must not be shown" for n in range(25)]
+    assert len(printed(capsys, harm, 1)) == 25
     known = [f"thing {n}" for n in range(12)]
     assert printed(capsys, known, 1)[-1] == "note: and 4 more notes in the report"
     shown = printed(capsys, [*known, *doubts[:10]], 1)

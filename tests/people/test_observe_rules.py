@@ -120,8 +120,8 @@ def test_of_edges_those_of_the_subject_count_and_of_nobody_the_middle() -> None:
 
 
 SCENARIOS: dict[str, Scenario] = {
-    # 0.35 is half way.
     "RULES.hint_from": lambda: turns(lambda sure: faceless(sure) < 1, 0.1),
+    # 0.3 is half way.
     "RULES.hint_to": lambda: near(faceless(0.3), 0.5),
     "RULES.around": lambda: turns(measured_around, 0.02),
     "RULES.brightest": lambda: near(of_even_steps(), 1 - 0.25 / 2, 0.01),

@@ -135,6 +135,8 @@ def test_the_same_coded_picture_is_held_whatever_its_file_says(tmp_path: Path) -
     frames[3].path.write_bytes(data[:2] + b"\xff\xfe\x00\x0eanother time" + data[2:])
     found = why(frames, frames[1])
     assert list(found) == ["TH1_0003"] and "to the last bit, that of TH1_0001" in found["TH1_0003"]
+    frames[3].path.write_bytes(data + b"\0")  # what comes after the picture is none of it
+    assert list(why(frames, frames[1])) == ["TH1_0003"]
     assert list(why(frames, frames[1], frames[3])) == ["TH1_0003"]  # a row that says otherwise cannot be right
     for frame in frames:
         PIL.Image.new("RGB", (4000, 3000), (90, 90, 90)).save(frame.path)
@@ -166,7 +168,7 @@ def test_a_held_frame_that_cannot_be_looked_at_is_said(tmp_path: Path) -> None:
     assert copies([held, *others], {held.name}, set(), notices) == {}
     assert notices == [
         "TH1_0001 is held back, but its picture cannot be read, or shows too little, so no copy of it can be found by "
-        "its looks: see whether one of 2 frames (star to web) shows the same, and if so write under players who is "
+        "its looks: see whether one of 2 frames (star, web) shows the same, and if so write under players who is "
         "in it"
     ]
     notices.clear()
@@ -188,7 +190,7 @@ def test_of_a_camera_that_stood_still_only_what_is_not_held_is_said() -> None:
     hall = {"a": ["1", "2", "3"], "b": ["3", "1"]}
     assert hall_said(hall, {"1", "2", "3"}) == []
     (line,) = hall_said(hall, {"1"})
-    assert line.startswith("2 frames (2 to 3) show nearly the same as a, which is held back")
+    assert line.startswith("2 frames (2, 3) show nearly the same as a, which is held back")
     assert hall_said(hall, {"1", "2"})[0].startswith("1 frame (3) shows nearly")
 
 

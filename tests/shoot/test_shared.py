@@ -33,10 +33,11 @@ def test_frames_of_a_still_camera_are_told_by_the_people_in_them_however_much_is
     assert all(one == {0: 0.95} for one in few.of) and not few.hall  # all may be copies
 
 
-def test_an_edit_that_clips_the_one_who_is_held_shows_a_part_of_them_and_is_held() -> None:
-    """As a brighter one does: it differs in whole places, as if somebody had moved."""
+@pytest.mark.parametrize("share", [0.95, 0.84])
+def test_an_edit_that_clips_the_one_who_is_held_shows_a_part_of_them_and_is_held(share: float) -> None:
+    """As a brighter one does: it differs in whole places, as if somebody had moved; one in a frame agrees in less."""
     night = [hit(GONE, (20, 30, 5 * at, 5 * at + 3)) for at in range(SHARED.few + 1)]
-    found = shares([*([one] for one in night), [hit((20, 28, 40, 44), (40, 44, 60, 64))]])
+    found = shares([*([one] for one in night), [hit((20, 28, 40, 44), (40, 44, 60, 64), share=share)]])
     assert [list(one) for one in found.of] == [[]] * len(night) + [[0]]
 
 

@@ -12,6 +12,7 @@ from pipeline.formats.source import DamagedError, Source
 
 _TABLES = FRAMES | {0xC4, 0xDB}  # size and colours, Huffman codes, quantisation (ITU-T T.81, table B.1)
 _PART = 1 << 16  # octets of the coded picture that tell most from each other
+_END = b"\xff\xd9"  # of a picture, and nowhere in its coded data (ITU-T T.81, B.1.1.5)
 _LEAST = 1 << 9  # octets: a smaller one is one even tone, as others are. No source
 _KEPT = 1 << 14  # files of a night
 EVEN = 4  # what can be packed so many times smaller may be one even tone, as others are. No source
@@ -35,7 +36,7 @@ def _coded(path: Path, _changed: int, _size: int) -> str:
                 begin = place.begin if place.marker == SOS else 0
         except DamagedError:
             return ""
-        data = source.read(begin, _PART)
+        data = source.read(begin, _PART).partition(_END)[0]  # what comes after is no part of the picture
     if not begin or len(data) < _LEAST or is_even(data):
         return ""
     digest.update(data)

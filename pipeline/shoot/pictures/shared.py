@@ -85,8 +85,8 @@ def _own_shares(hits: Sequence[Hit]) -> list[float]:
         enough = here.size >= SHARED.least * hit.places.size
         # Else nothing tells them apart; and many edits of one picture agree nearly everywhere, and so make it a hall.
         here_share = float((here == AGREES).mean()) if enough else 1.0
-        moved = here_share < SHARED.other and _somebody_moved(hit, own)
-        judged = enough and (hit.share < SAME.sure or moved)
+        others = here_share < SHARED.other
+        judged = enough and others and (hit.share < SAME.sure or _somebody_moved(hit, own))
         found.append(here_share if judged else hit.share)
     return found
 

@@ -41,4 +41,5 @@ def hall_said(hall: Mapping[str, Sequence[str]], found: Collection[str]) -> list
 
 
 def _some(names: Sequence[str]) -> str:
-    return f"{counted(len(names), 'frame')} ({names[0]}{f' to {names[-1]}' if len(names) > 1 else ''})"
+    """How many, and which: a person has to find them, and others may lie between the first and the last."""
+    return f"{counted(len(names), 'frame')} ({', '.join(names)})"
