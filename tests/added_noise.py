@@ -56,8 +56,8 @@ def known_of(picture: Picture, lossless: bool) -> PictureStatistics:
 def table(pictures: Sequence[str], quality: str) -> float:
     """Prints it; the least gain of all, dB."""
     least = np.inf
+    truth = {name: photograph(name) for name in pictures}
     for codes, wide, lossless in itertools.product(CODES, (False, True), (True, False)):
-        truth = {name: photograph(name) for name in pictures}
         noisy = {name: with_noise(one, codes, wide, lossless) for name, one in truth.items()}
         shown = {name: known_of(one, lossless) for name, one in noisy.items()}
         together = pool(list(shown.values()), None)

@@ -56,7 +56,7 @@ class FinishedConstants:
     # Deviations below white, up to where a place gets no lighter than noise made it darker by being cut off there, and
     # from where on it may: a tone curve that bends there makes it darker too, and the network has learnt that.
     cut_off: tuple[float, float] = (3.0, 5.0)
-    # Most cells of a tile, down and across: few see a picture of 2048 pixels, and none holds more than LEARNED.tile.
+    # Most cells of a tile, down and across: few see a picture of 2048 pixels.
     tile: tuple[int, int] = (400, 1040)
     overlap: int = 40  # cells about a tile that are seen: tests/imaging/learned/test_finished.py finds no seam
 
