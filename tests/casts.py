@@ -114,7 +114,7 @@ def cases(paths: Sequence[tuple[str, str, Path]]) -> list[Case]:
             put = share * lamps[lamp] if lamp else np.zeros(2)
             pixels = under(light, put) if lamp else light
             image = Image(pixels, Domain.CAMERA, NOISE, np.ones(3), np.eye(3))
-            samples = palette.chroma_samples([(pixels, image, 0.0)], np.ones(3))
+            samples = palette.chroma_samples([(pixels, image, 0.0, 1.0)], np.ones(3))
             histogram = palette.histogram(samples)
             place = palette.main_chroma(histogram.astype(np.float32))
             found.append(Case(kind, group, lamp, share, put, candidates(samples), histogram, place))

@@ -57,7 +57,7 @@ def of_palette() -> list[float]:
     out: list[float] = []
     for shape in ((25, 26), (300, 250), (270, 300)):
         image = picture(rng.uniform(0.0015, 0.005, (*shape, 3)) if shape[0] == 25 else np.full((*shape, 3), 0.2))
-        found = palette.chroma_samples([(image.pixels, image, 0.0)], np.ones(3))
+        found = palette.chroma_samples([(image.pixels, image, 0.0, 1.0)], np.ones(3))
         out += [float(len(found.weight)), found.total, float(found.luminance.sum())]
     out.append(float(palette.histogram(HALLS[0]).max()))
     one = palette.spectrum(palette.histogram(spots([(0.02, -0.58)], [500])))

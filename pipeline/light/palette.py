@@ -71,16 +71,17 @@ class ChromaSamples:
         return float(self.weight.sum())
 
 
-def chroma_samples(pictures: Sequence[tuple[F32, Image, float]], daylight: F64) -> ChromaSamples:
+def chroma_samples(pictures: Sequence[tuple[F32, Image, float, float]], daylight: F64) -> ChromaSamples:
     """The samples of some pictures.
 
     pictures: evened (H, W, 3) pixels with the image they came from (which knows noise and saturation), upright, and
-    by how much of half a width the scene has moved right; daylight: (3,) multipliers of daylight.
+    by how much of half a width the scene has moved right and by how much it is larger; daylight: (3,) multipliers of
+    daylight.
     """
     parts = []
     start = np.log(daylight)[[0, 2]] - np.log(daylight[1])
-    thin = max(1, sum(p.shape[0] * p.shape[1] for p, _, _ in pictures) // PALETTE.pixels)
-    for pixels, image, pan in pictures:
+    thin = max(1, sum(p.shape[0] * p.shape[1] for p, *_ in pictures) // PALETTE.pixels)
+    for pixels, image, pan, zoom in pictures:
         good = usable(image.pixels, image.saturation, PALETTE.floor)
         if thin > 1:  # every so many pixels of a burst say as much as all of them
             good &= np.arange(good.size).reshape(good.shape) % thin == 0
@@ -89,7 +90,7 @@ def chroma_samples(pictures: Sequence[tuple[F32, Image, float]], daylight: F64) 
         logs = np.log(np.maximum(x, 1e-6))
         noise = (image.noise.a * raw + image.noise.b) / raw**2
         down, across = ((np.arange(n) + 0.5) / n * 2 - 1 for n in good.shape)
-        columns, rows = (np.broadcast_to(at, good.shape)[good] for at in (across - pan, down[:, None]))
+        columns, rows = (np.broadcast_to(at, good.shape)[good] for at in ((across - pan) / zoom, down[:, None] / zoom))
         luminance = x[:, 1] / max(float(np.quantile(x[:, 1], PALETTE.bright_quantile)) if len(x) else 1.0, 1e-6)
         chroma = np.stack([logs[:, 0] - logs[:, 1], logs[:, 2] - logs[:, 1]], axis=1) + start
         weight = 1 / (1 + (noise[:, 1] + np.maximum(noise[:, 0], noise[:, 2])) / PALETTE.noisy**2)

@@ -40,7 +40,7 @@ from pipeline.light.row_wave import ACROSS, DEGREE
 from pipeline.store.packing import LARGEST, take
 from pipeline.types import F32, F64, Frame, Image
 
-VERSION = 21  # raised when the result for a scene changes
+VERSION = 22  # raised when the result for a scene changes
 _STOPS = 100.0  # that light changes by at most; more was not measured
 _FULL = GainMap(np.zeros((DEGREE + 1, ACROSS + 1, 3)))
 
@@ -213,9 +213,9 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64, people
     evened = []
     for i in pick:
         gains = np.exp2(flickers[i].on(*turned[i].pixels.shape[:2])).astype(np.float32)
-        evened.append((images[i].pixels * lies[i].to_upright(gains), images[i], moved[i]))
+        evened.append((images[i].pixels * lies[i].to_upright(gains), images[i], moved[i], zoom[i]))
     chroma_samples = palette.chroma_samples(evened, daylight)
-    apart = [(p, without_people(image, boxes[i]), at) for i, (p, image, at) in zip(pick, evened, strict=True)]
+    apart = [(p, without_people(image, boxes[i]), *at) for i, (p, image, *at) in zip(pick, evened, strict=True)]
     behind = palette.chroma_samples(apart, daylight)
     shown = behind if behind.total > LEAST_BEHIND * chroma_samples.total else chroma_samples
     gradient = chroma_gradient(shown)

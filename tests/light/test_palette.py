@@ -34,7 +34,7 @@ def picture(pixels: np.ndarray, seed: int = 0) -> Image:
 def samples_of(*pixels: np.ndarray, pans: tuple[float, ...] = ()) -> ChromaSamples:
     images = [picture(p, seed) for seed, p in enumerate(pixels)]
     return chroma_samples(
-        [(i.pixels, i, pan) for i, pan in zip(images, pans or (0.0,) * len(images), strict=True)], DAYLIGHT
+        [(i.pixels, i, pan, 1.0) for i, pan in zip(images, pans or (0.0,) * len(images), strict=True)], DAYLIGHT
     )
 
 
@@ -101,10 +101,19 @@ def test_counts_keep_all_weight_and_the_mean_place() -> None:
     assert mean == pytest.approx(weight @ points / weight.sum(), abs=1e-9)
 
 
+def test_a_place_keeps_its_sample_where_the_camera_turns_and_zooms() -> None:
+    """A point at x of the middle frame is at zoom * x + pan in another, and at zoom * y."""
+    image = Image(np.full((20, 30, 3), 0.2, np.float32), Domain.CAMERA, NOISE, np.ones(3), np.eye(3))
+    plain = chroma_samples([(image.pixels, image, 0.0, 1.0)], DAYLIGHT)
+    moved = chroma_samples([(image.pixels, image, 0.3, 1.25)], DAYLIGHT)
+    assert 1.25 * moved.column + 0.3 == pytest.approx(plain.column)
+    assert 1.25 * moved.row == pytest.approx(plain.row)
+
+
 @pytest.mark.parametrize("value", [0.0, 1.0])
 def test_pictures_that_show_nothing(value: float) -> None:
     image = Image(np.full((20, 30, 3), value, np.float32), Domain.CAMERA, NOISE, np.ones(3), np.eye(3))
-    empty = chroma_samples([(image.pixels, image, 0.0)], DAYLIGHT)
+    empty = chroma_samples([(image.pixels, image, 0.0, 1.0)], DAYLIGHT)
     assert empty.total == 0
     assert not histogram(empty).any()
     shift = register(spectrum(histogram(empty)), spectrum(histogram(empty)), 1.6)

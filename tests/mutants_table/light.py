@@ -169,6 +169,8 @@ MUTANTS = [
         "light/cast.py", "np.minimum((1 - taken) * warmth, CAST.left)", "(1 - taken) * warmth", "light/test_cast.py"
     ),
     mutant("light/cast.py", "cast - np.minimum(", "cast - np.maximum(", "light/test_cast.py"),
+    mutant("light/palette.py", "(across - pan) / zoom", "(across - pan)", "light/test_palette.py"),
+    mutant("light/palette.py", "down[:, None] / zoom", "down[:, None]", "light/test_palette.py"),
     mutant(
         "light/palette.py",
         "spectrum(one) * np.conj(spectrum(other))",
