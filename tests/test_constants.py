@@ -15,11 +15,16 @@ from tests.constants import FILE, TOPICS, cases, same
 RECORDED = json.loads(FILE.read_text(encoding="utf-8"))
 
 
-@pytest.mark.parametrize("topic", TOPICS)
+# Each takes longer than all the others together.
+LONG = {"denoise", "window", "defects", "row noise", "static"}
+
+
+@pytest.mark.parametrize("topic", [pytest.param(t, marks=pytest.mark.long) if t in LONG else t for t in TOPICS])
 def test_figures_are_those_recorded(topic: str) -> None:
     assert same(TOPICS[topic].figures(), RECORDED[topic]), "changed on purpose? run `python -m tests.constants`"
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("topic", "name"), cases())
 def test_a_tenth_more_shows(topic: str, name: str) -> None:
     """A tenth less too: `python -m tests.constants` tries both, and this only one to be quick."""

@@ -1,4 +1,4 @@
-"""The quick form of the harness, as CI runs it."""
+"""The quick form of the harness."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ import pytest
 from tests.faults.harness import KINDS
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", KINDS)
 def test_faults_of_a_kind_in_their_quick_form(name: str) -> None:
     """A process of its own: cases fork, end processes, and replace calls of the system."""

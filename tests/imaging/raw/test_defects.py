@@ -175,7 +175,10 @@ def dim(index: int) -> np.ndarray:
     )
 
 
-@pytest.mark.parametrize("camera", ["CanonEOS5D4", "CanonEOS700D", "CanonEOS70D", "SonyA7S2"])
+@pytest.mark.parametrize(
+    "camera",
+    ["CanonEOS5D4", *(pytest.param(c, marks=pytest.mark.long) for c in ("CanonEOS700D", "CanonEOS70D", "SonyA7S2"))],
+)
 def test_row_noise_of_measured_cameras(camera: str) -> None:
     gain, read, row = of_camera(camera)
     sensor = Sensor(RGGB, Noise(np.full(3, gain / SPAN), np.full(3, (read / SPAN) ** 2)), BLACK, SPAN)
