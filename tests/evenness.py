@@ -77,7 +77,7 @@ NEUTRAL = ("white jersey", "line", "grey")
 SURFACES = ("floor", "wall", "white jersey", "coloured jersey", "skin")
 _SIDE = 0.75  # of the way from the middle of a frame to its edge, where its sides begin
 ALIKE = ("white jersey", "skin", "floor", "wall")  # a coloured jersey without a chart is darker under some lamps
-_END = 4.0  # metres from the middle of the court (the halls are drawn so that lamps mix between the ends)
+END = 4.0  # metres from the middle of the court (the halls are drawn so that lamps mix between the ends)
 _SMALL, _WIDE = 9, 64  # delivered pixels: below them noise and the JPEG's blocks are measured, not the light
 _TOPPED = 0.02  # a box with more of its pixels at the top of the scale says nothing about colour
 _KNEE, _WHITE = 0.55, 3.0  # of the tone step that the recipe is given by default
@@ -292,7 +292,7 @@ def ends_apart(found: Sequence[Sample]) -> dict[str, float]:
     result = {}
     for kind in SURFACES:
         of = [(s.x, np.log2((s.light @ LUMINANCE) / (s.truth @ LUMINANCE))) for s in found if s.kind == kind]
-        left, right = [v for x, v in of if x < -_END], [v for x, v in of if x > _END]
+        left, right = [v for x, v in of if x < -END], [v for x, v in of if x > END]
         if left and right:
             result[f"ends apart, {kind}, EV"] = abs(float(np.median(left) - np.median(right)))
     return result

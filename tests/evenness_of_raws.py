@@ -25,7 +25,7 @@ from pipeline.imaging.colour import LUMINANCE, REC709_FROM_XYZ, XYZ_FROM_REC709
 from pipeline.recipe.recipe import load_recipe
 from pipeline.steps import REGISTRY, exposure, white_balance
 from pipeline.store.store import Store
-from tests.evenness import ALIKE, Sample, bars_for, figures, table, truth_of, write_inputs
+from tests.evenness import ALIKE, END, Sample, bars_for, figures, table, truth_of, write_inputs
 
 _FULL = 0.995  # of saturation: such a pixel is clipped
 _DELIVERED = 2  # pixels of a mosaic to one of a delivered picture, each way
@@ -75,14 +75,21 @@ def samples(shoot: Path, truth: Mapping, plan: Plan) -> list[Sample]:
     return found
 
 
-def ends(found: list[Sample]) -> str:
-    """How much brighter each surface is at the left end of the court, EV."""
-    words = []
+def ends_by_kind(found: list[Sample]) -> dict[str, float]:
+    """How much brighter each surface is at the left end of the court, EV; of those that both ends show."""
+    apart = {}
     for kind in ALIKE:
         of = [(s.x, np.log2((s.light @ LUMINANCE) / (s.truth @ LUMINANCE))) for s in found if s.kind == kind]
-        left, right = [v for x, v in of if x < -4], [v for x, v in of if x > 4]
-        words.append(f"{kind} {np.median(left) - np.median(right):+.3f}" if left and right else f"{kind} -")
-    return ", ".join(words)
+        left, right = [v for x, v in of if x < -END], [v for x, v in of if x > END]
+        if left and right:
+            apart[kind] = float(np.median(left) - np.median(right))
+    return apart
+
+
+def ends(found: list[Sample]) -> str:
+    """The same in words."""
+    apart = ends_by_kind(found)
+    return ", ".join(f"{kind} {apart[kind]:+.3f}" if kind in apart else f"{kind} -" for kind in ALIKE)
 
 
 def main() -> None:

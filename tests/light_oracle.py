@@ -39,7 +39,7 @@ from pipeline.fixtures.scene import Layer
 from pipeline.engine.decide import measure_shoot
 from pipeline.engine.run import read_shoot
 from pipeline.engine.solve import Plan, shoot_light, solve
-from pipeline.imaging.colour import LUMINANCE
+from pipeline.imaging.colour import REC709_FROM_XYZ
 from pipeline.light.chart.fit import fit_matrix
 from pipeline.light.gain_map import polynomial
 from pipeline.light.scene_white import people_at
@@ -48,8 +48,8 @@ from pipeline.recipe.recipe import load_recipe
 from pipeline.steps import REGISTRY, exposure, white_balance
 from pipeline.store.store import Store
 from tests.burst_parts import to_working
-from tests.evenness import _END, ALIKE, Sample, figures, truth_of, write_inputs
-from tests.evenness_of_raws import _FULL, _PLACES, _mean, ends
+from tests.evenness import ALIKE, Sample, figures, truth_of, write_inputs
+from tests.evenness_of_raws import _FULL, _PLACES, _mean, ends, ends_by_kind
 
 PARTS = ("all", "level", "scene", "gradient", "map", "light", "matrix", "noise")
 SHOWN = (
@@ -188,8 +188,6 @@ def boxes(shoot: Path, hall: Hall, drawn: Drawn, plan: Plan, light: ShootLight) 
 
 def demo_truth(spot: Mapping) -> np.ndarray:
     """(3,) linear Rec. 709 of a box of truth.json."""
-    from pipeline.imaging.colour import REC709_FROM_XYZ
-
     return np.asarray(REC709_FROM_XYZ @ np.array(spot["xyz"]))
 
 
@@ -248,20 +246,9 @@ def table(parts_of: Mapping[str, list[Sample]]) -> str:
     for figure in SHOWN:
         shown = [f"{of[figure]:.3f}" if figure in of else "-" for of in values.values()]
         lines.append(f"| {figure} | " + " | ".join(shown) + " |")
-    apart = [signed(of) for of in parts_of.values()]
+    apart = [list(ends_by_kind(of).values()) for of in parts_of.values()]
     lines.append("| half of the range of the ends | " + " | ".join(f"{np.ptp(v) / 2:.3f}" for v in apart) + " |")
     return "\n".join(lines)
-
-
-def signed(found: list[Sample]) -> list[float]:
-    """How much brighter each surface is at the left end of the court, EV; of those that both ends show."""
-    apart = []
-    for kind in ALIKE:
-        of = [(s.x, np.log2((s.light @ LUMINANCE) / (s.truth @ LUMINANCE))) for s in found if s.kind == kind]
-        left, right = [v for x, v in of if x < -_END], [v for x, v in of if x > _END]
-        if left and right:
-            apart.append(float(np.median(left) - np.median(right)))
-    return apart
 
 
 def main() -> None:

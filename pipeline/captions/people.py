@@ -83,15 +83,18 @@ def believed(taken: datetime, facts: Facts) -> bool:
 
 
 def moment(frame: Frame, facts: Facts, notices: list[str]) -> datetime | None:
-    """When the picture was taken: by the camera's clock, unless that is days away from the start of the event."""
+    """When the picture was taken: by the camera's clock, else the start of the event; None where they are days apart.
+
+    One of the two is wrong then, nobody can tell which, and a wrong date in print is worse than none.
+    """
     taken = frame.exif.time
     start = facts.start.replace(tzinfo=None) if facts.start else None
     if taken and start and not believed(taken, facts):
         notices.append(
-            f"the camera says {taken:%Y-%m-%d}, start in the facts {start:%Y-%m-%d}: the caption has the latter, and "
-            "no date of creation is written; correct start, or the camera under clocks"
+            f"the camera says {taken:%Y-%m-%d}, start in the facts {start:%Y-%m-%d}: no date is written; correct "
+            "start, or the camera under clocks"
         )
-        return start
+        return None
     return taken or start
 
 

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import fields, replace
-from functools import lru_cache
+from functools import lru_cache, partial
 
 from pipeline.captions.people import why_withheld
 from pipeline.formats.metadata.carried import CARRIED
 from pipeline.formats.metadata.credits import Contact, changed
 from pipeline.formats.metadata.model import Metadata, PictureTexts
+from pipeline.shoot.eventfile import TEXTS
 from pipeline.shoot.facts import Facts, FrameFacts, Player, held_back, hinted_at, known_taken_out, withheld
 from pipeline.shoot.names import (
+    NamePattern,
     first_named,
     hints_at,
     holds_any,
@@ -121,12 +123,12 @@ def withhold(metadata: Metadata, facts: Facts, unnamed: str, notices: list[str])
         if changes:
             metadata = changed(metadata, changes)
             notices.append(why_withheld(facts, player))
-            notices.append(f"a withheld name was typed: it is taken out of {', '.join(sorted(changes))}")
-    return _hints(_without_short_forms(metadata, names, others, notices), facts, notices)
+            notices.append(_taken_out(changes, _typed(facts, partial(_is_in, pattern, known))))
+    return _hints(_without_short_forms(metadata, names, others, facts, notices), facts, notices)
 
 
 def _without_short_forms(
-    metadata: Metadata, names: tuple[str, ...], known: tuple[str, ...], notices: list[str]
+    metadata: Metadata, names: tuple[str, ...], known: tuple[str, ...], facts: Facts, notices: list[str]
 ) -> Metadata:
     """Leave out what still holds a name: in a form that cannot be replaced, such as inside a longer word, or in the
     contact, which would be false with another word in it."""
@@ -145,8 +147,25 @@ def _without_short_forms(
     if contact != metadata.contact:
         changes["contact"] = contact
     if changes:
-        notices.append(f"a withheld name was typed: it is taken out of {', '.join(sorted(changes))}")
+        notices.append(_taken_out(changes, _typed(facts, holds)))
     return changed(metadata, changes) if changes else metadata
+
+
+def _is_in(pattern: NamePattern, known: Sequence[NamePattern], text: str) -> bool:
+    return replace_name(text, pattern, "", known) != text
+
+
+def _typed(facts: Facts, holds: Callable[[str], bool]) -> str:
+    """Which keys of shoot.yaml hold a withheld name, "" where it was typed in a camera, a table or the recipe."""
+    texts = {key: getattr(facts, key) for key in TEXTS} | {f"teams: {side}": name for side, name in facts.teams.items()}
+    texts |= {"contact": "\n".join(filter(None, facts.contact.iptc().values()))}
+    return ", ".join(key for key, text in texts.items() if text and holds(text))
+
+
+def _taken_out(changes: Iterable[str], where: str) -> str:
+    out_of = ", ".join(name.replace("_", " ") for name in sorted(changes))
+    stands = f"; it stands in shoot.yaml under {where}" if where else ""
+    return f"a withheld name was typed: it is taken out of {out_of}{stands}"
 
 
 def _texts(metadata: Metadata) -> Iterator[str]:

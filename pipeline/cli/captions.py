@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import locale
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,7 +16,7 @@ from pipeline.cli.models import with_models
 from pipeline.cli.recipes import read_recipe
 from pipeline.engine.burst_people import subjects_and_ranks
 from pipeline.engine.jobs import Shoot, read_shoot
-from pipeline.engine.measure import Measurements
+from pipeline.engine.measure import MeasuredFrame, Measurements
 from pipeline.engine.redaction import Redaction
 from pipeline.engine.run import measure_shoot
 from pipeline.engine.tables import caption_sheet, jersey_suggestions
@@ -145,7 +146,7 @@ def _write(
     if failed:
         note(f"no caption yet: {Redaction(shoot).line(failed)}")
     save(out, table.encode("utf-8-sig"))
-    say(f"{out}: {counted(len(shoot.frames), 'frame')} in {counted(len(shoot.bursts), 'burst')}")
+    say(f"{out}: {frames_in_words(shoot, measured_frames)}")
     if suggested is not None:
         say(
             f"suggested players for {counted(len(suggested), 'frame')} by jersey; whom you confirm, write under players"
@@ -158,6 +159,13 @@ def _write(
     some(warn, [line(f"failed: {one.frame.relative}: {one.error}") for one in bad], "failed frame")
     if bad:
         raise typer.Exit(1)
+
+
+def frames_in_words(shoot: Shoot, measured_frames: Sequence[MeasuredFrame]) -> str:
+    """ "1,200 frames in 300 bursts, 2 of them cannot be read"."""
+    bad = sum(bool(one.error) for one in measured_frames)
+    unread = f", {bad} of them cannot be read" if bad else ""
+    return f"{counted(len(shoot.frames), 'frame')} in {counted(len(shoot.bursts), 'burst')}{unread}"
 
 
 def save(file: Path, data: bytes, *, replaces: bool = True) -> None:
@@ -272,12 +280,15 @@ def check_table(folder: Path, facts: Path | None, file: Path | None, recipe: Pat
         _show(replace(one, frames=tuple(map(checked.line, one.frames))))
     rows = sum(len(one.frames) for one in checked.previews)
     held = sum(len(one.frames) for one in checked.previews if one.held)
+    noted = sum(len(one.frames) for one in checked.previews if one.notes)
     some(note, [checked.line(text) for text in checked.unnamed], "note")
     for text in lines_of(checked.problems):  # which bounds them
         warn(checked.line(text))
     wrong = len(checked.problems)
+    notes = f", {noted} with a note" if noted else ""
+    say(f"Only texts were read here: {command('check')} also finds pictures that cannot be read")
     say(
-        f"{checked.file}: {counted(rows, 'row')} read, {held} of them in no delivery, "
+        f"{checked.file}: {counted(rows, 'row')} read, {held} of them in no delivery{notes}, "
         f"{counted(wrong, 'problem') if wrong else 'no problems'}"
     )
     if wrong:

@@ -37,6 +37,7 @@ _PAUSES = (30.0, 60.0, 120.0, 300.0, 600.0)
 
 
 MOST_LINES = 20  # of a kind that are printed; a record or a report has all
+MOST_ALONE = 100  # of a kind that no other place has
 _LONGEST = 2000  # characters of a line; the longest path of most systems is 4,096 bytes
 # Categories of Unicode that a terminal acts upon instead of showing them: control characters, invisible ones (among
 # them those that turn the direction of a line), halves of pairs, line and paragraph separators.
@@ -99,11 +100,13 @@ def note(text: str) -> None:
     warn(f"note: {text}")
 
 
-def some(show: Callable[[str], None], texts: Sequence[str], kind: str, where: str = "", most: int = MOST_LINES) -> None:
+def some(show: Callable[[str], None], texts: Sequence[str], kind: str, where: str = "", most: int = 0) -> None:
     """`show` the first of the texts, and say how many more of a `kind` there are, and `where` they are, if anywhere.
 
-    One text more than `most` is shown too: it takes no more room than a line that says there is one.
+    most  that are shown; 0: MOST_LINES, or MOST_ALONE where the rest is nowhere. One text more is shown too: it takes
+          no more room than a line that says there is one
     """
+    most = most or (MOST_LINES if where else MOST_ALONE)
     shown = texts if len(texts) <= most + 1 else texts[:most]
     for text in shown:
         show(text)

@@ -8,7 +8,7 @@ from pathlib import Path
 import typer
 
 from pipeline.cli.cache import CacheChoice, open_cache
-from pipeline.cli.captions import caption_params, cell_separator, save
+from pipeline.cli.captions import caption_params, cell_separator, frames_in_words, save
 from pipeline.cli.console import command, note, progress, say, some, warn
 from pipeline.cli.models import with_models
 from pipeline.engine.burst_people import subjects_and_ranks
@@ -156,8 +156,7 @@ def _write_frames(
     if failed:
         note(f"no caption yet: {Redaction(now).line(failed)}")
     if _save_new(facts / FRAMES_FILE, table.encode("utf-8-sig")):
-        frames, bursts = counted(len(now.frames), "frame"), counted(len(now.bursts), "burst")
-        say(f"{facts / FRAMES_FILE}: written: {frames} in {bursts}")
+        say(f"{facts / FRAMES_FILE}: written: {frames_in_words(now, measured_frames)}")
 
 
 def _save_new(file: Path, data: bytes) -> bool:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import typer
 
-from pipeline.cli.console import MOST_LINES, command, note, say, some, warn
+from pipeline.cli.console import MOST_ALONE, MOST_LINES, command, note, say, some, warn
 from pipeline.errors import InputError
 from pipeline.report.kept_frames import read_checked
 from pipeline.report.record import Counts, RunRecord
@@ -151,9 +151,9 @@ def _print_notes(
     where  the rest of the notes are, if anywhere; line, said, most  as for print_outcome
     """
     notes = _notes(record, said)
-    if where:  # the serious come first, and the report has all
-        most = min(most, max(_KNOWN, sum(weigh(text) < Weight.KNOW for text in notes)))
-    most = max(most, sum(weigh(text) is Weight.HARM for text in notes))  # before a run there is no report to look in
+    # The serious come first, and the report has all; before a run there is none to look in.
+    most = min(most, max(_KNOWN, sum(weigh(text) < Weight.KNOW for text in notes))) if where else MOST_ALONE
+    most = max(most, sum(weigh(text) is Weight.HARM for text in notes))
     some(note, [line(text) for text in notes], "note", where, most)
     unused = {name: frame.reason for name, frame in record.unmatched().items()}
     bad = {n: frame for n, frame in record.frames.items() if frame.status == "failed" and n not in unused}
@@ -166,9 +166,10 @@ def _print_notes(
         if frame.status == "held":
             held.setdefault(frame.reason, []).append(name)
     most_first = sorted(held.items(), key=lambda item: -len(item[1]))
-    for why, names in most_first[:MOST_LINES]:
+    most = MOST_LINES if where else MOST_ALONE
+    for why, names in most_first[:most]:
         note(line(f"{and_more(names)} held back: {why}"))
-    if rest := sum(len(names) for _, names in most_first[MOST_LINES:]):
+    if rest := sum(len(names) for _, names in most_first[most:]):
         note(f"and {counted(rest, 'more frame')} held back{where}")
 
 

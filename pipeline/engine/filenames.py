@@ -80,7 +80,7 @@ def holds_withheld(name: str, facts: Facts, *, parts: bool = False) -> bool:
 def _values(name: str, frame: Frame | None, count: int, facts: Facts) -> dict[str, str]:
     """Field of NAME_FIELDS -> text. A withheld player has neither name nor number, since the roster links the two."""
     row = facts.rows.get(name, FrameFacts())
-    taken = moment(frame, facts, []) if frame else None
+    taken = moment(frame, facts, []) if frame else facts.start
     players = [player for side, number in row.players if (player := facts.player(side, number))]
     named = [player for player in players if not withheld(facts, player)]
     sides = dict.fromkeys(side for side, _ in row.players)
@@ -90,7 +90,7 @@ def _values(name: str, frame: Frame | None, count: int, facts: Facts) -> dict[st
     return {
         "frame": name,
         "count": f"{count:04d}",
-        "date": f"{taken:%Y-%m-%d}" if taken else f"{facts.start:%Y-%m-%d}" if facts.start else "",
+        "date": f"{taken:%Y-%m-%d}" if taken else "",
         "time": f"{taken:%H%M%S}" if frame and taken and taken == frame.exif.time else "",
         "event": facts.title,
         "home": facts.teams.get("home") or "",

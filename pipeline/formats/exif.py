@@ -35,6 +35,8 @@ _MOST_ITEM = 1 << 20  # octets of an Exif item
 _MOST_CHUNKS = 4096  # of a PNG or MRW, looked at in one file
 # Time, its sub-seconds, its offset from UTC: original, digitised, changed.
 _TIMES = ((0x9003, 0x9291, 0x9011), (0x9004, 0x9292, 0x9012), (0x0132, 0x9290, 0x9010))
+_WRITTEN = 1e-6  # part by which a fraction differs that was kept as a number of 32 bits: they have seven digits
+_FRACTION_BELOW = 0.3  # s; shorter exposures are shown as a fraction (common practice, no source)
 _DAMAGED = "its Exif is damaged: what cannot be read is left out"
 _NO_TIME = "no capture time in this file: it is treated as a single frame, not as part of a burst"
 _NO_EXIF = "no Exif in this file: its {} may be unknown"
@@ -244,6 +246,20 @@ def _offset(value: str) -> int | None:
     return None if shift is None else round(shift.total_seconds() / 60)
 
 
+def as_cameras_say(seconds: float | None) -> float | None:
+    """An exposure time that a raw holds as a logarithm, such as 0.165655 s, as the camera shows it: 1/6 s.
+
+    Cameras write 1/N, 10/N or N/10 (common practice, no source); what is one of these already stays.
+    """
+    if seconds is None or any(abs(one - seconds) <= _WRITTEN * seconds for one in _likely(seconds)):
+        return seconds
+    return 1 / round(1 / seconds) if seconds < _FRACTION_BELOW else round(seconds, 1)
+
+
+def _likely(seconds: float) -> tuple[float, float]:
+    return 10 / max(round(10 / seconds), 1), round(10 * seconds) / 10
+
+
 def _completed(exif: Exif, path: Path, ciff: bool, oriented: bool) -> Exif:
     """`exif` with what is missing taken from LibRaw, whose time has whole seconds."""
     try:
@@ -254,7 +270,7 @@ def _completed(exif: Exif, path: Path, ciff: bool, oriented: bool) -> Exif:
     return replace(
         exif,
         iso=exif.iso or _positive(other.iso_speed),
-        exposure_time=exif.exposure_time or _positive(other.shutter_speed),
+        exposure_time=exif.exposure_time or as_cameras_say(_positive(other.shutter_speed)),
         f_number=exif.f_number or _positive(other.aperture),
         focal_length=exif.focal_length or _positive(other.focal_length),
         time=exif.time or _wall_clock(other.timestamp, ciff),

@@ -295,7 +295,10 @@ def without_parts(fine: F32, coarse: F32, tall: NDArray[np.bool_]) -> F32:
 
 
 def without_pairs(people: F32) -> F32:
-    """Those of `people` (N, 5) that hold no two others side by side: a box around two is neither of them."""
+    """Those of `people` (N, 5) that hold no two others side by side: a box around two is neither of them.
+
+    light.mixing.standing.each_alone asks less of a box to leave it out: nobody is cropped by it.
+    """
     return people[[not side_by_side(people, box).any() for box in people]]
 
 

@@ -118,6 +118,8 @@ def describe(
     from pipeline.shoot.countries import alpha3
 
     notices: list[str] = []
+    if not row.players and not row.words and any(reference.frame == frame.name for reference in facts.references):
+        facts = replace(facts, teams={})  # it shows a card or chart, and neither side
     language = language_of(facts.language, facts.country)
     unnamed = params.unnamed or ""
     stand_in = unnamed or language.stand_in

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from pipeline.errors import COPY_AGAIN, FrameError, UndecodableError
+from pipeline.errors import FrameError, UndecodableError
 from pipeline.imaging.orientation import Orientation
 from pipeline.steps.base import Order, Params, SolveContext, Solved, Step, camera_of, rounded
 from pipeline.textfile.messages import counted
@@ -274,7 +274,10 @@ def _decode(frame: Frame, long_edge: int | None, options: DecodeOptions) -> Deco
     pixels = picture.pixels
     full = (pixels.shape[0], pixels.shape[1])
     if min(full) < _LEAST_SIDE:
-        raise FrameError(f"{full[1]} × {full[0]} pixels: too small to be a photograph; {COPY_AGAIN}")
+        raise FrameError(
+            f"{full[1]} × {full[0]} pixels: too small to be a photograph; put the whole picture in its place, or take "
+            "this one out of the folder"
+        )
     detail = statistics = None
     if options.sense:
         noise = estimate_rgb(pixels, np.ones(3))

@@ -26,7 +26,7 @@ from pipeline.steps.base import (
     stops_in_words,
 )
 from pipeline.store.packing import LARGEST, take
-from pipeline.textfile.messages import and_more
+from pipeline.textfile.messages import and_more, listed
 from pipeline.types import F64, Domain, Image, JsonObject
 
 if TYPE_CHECKING:
@@ -302,9 +302,12 @@ def _without_reference(
     lacking: dict[str, list[str]] = {}
     for name in (n for i in without for n in light.scenes[i].names if camera_of(by_name[n]) not in served):
         lacking.setdefault(camera_of(by_name[name]), []).append(name)
-    for camera, of_it in sorted(lacking.items()):
-        which = camera if by_name[of_it[0]].exif.camera else f"{camera} ({and_more(of_it)})"
-        notices.append(f"white balance: no reference frame of {which}; the white of its frames is {_JUDGED}")
+    if lacking:
+        which = [
+            camera if by_name[of_it[0]].exif.camera else f"{camera} ({and_more(of_it)})"
+            for camera, of_it in sorted(lacking.items())
+        ]
+        notices.append(f"white balance: no reference frame of {listed(which)}; white is {_JUDGED} there")
     frames = [n for i in without for n in light.scenes[i].names if camera_of(by_name[n]) in served]
     if frames:
         notices.append(

@@ -97,6 +97,7 @@ _IN_WORDS = {"gb18030": "GB 18030", "euc_jp": "EUC-JP", "koi8_u": "KOI8-U"}
 _INSIDE = frozenset("'’-‐·.`´")  # what stands between two letters of a word
 _AROUND = frozenset("µ’“”„‚«»‹›–—…°ºª€§№¿¡、。・，；：（）「」")  # what stands beside words in ordinary texts
 _WORD = re.compile(r'[^ \t\r\n,;"]+')
+_SHIFTED = re.compile(rb"\+[A-Za-z0-9+/]{3}")  # RFC 2152: a letter takes three signs of base 64
 _TWO_BYTES = "\u07ff"  # the last letter that UTF-8 writes as two bytes
 
 
@@ -139,6 +140,8 @@ def read_text(raw: bytes, languages: Sequence[str] = ()) -> Reading:
     if b"\0" in raw[:4]:
         codec = "utf-16-le" if raw[:1] != b"\0" else "utf-16-be"
         return Reading(_strictly(raw, codec, "UTF-16"), "UTF-16", codec=codec)
+    if _is_utf_7(raw):
+        raise UnreadableTextError("is UTF-7, in which letters such as ø stand as +APg-")
     start = 0
     try:
         text = raw.decode("utf-8")
@@ -155,6 +158,22 @@ def read_text(raw: bytes, languages: Sequence[str] = ()) -> Reading:
     if found is None:
         raise UnreadableTextError("is in no encoding that is known here", _line_of(raw, start))
     return Reading(found.text, found.encoding) if found.page == "utf-8" else found
+
+
+def _is_utf_7(raw: bytes) -> bool:
+    """Whether bytes that are all ASCII are letters shifted as in RFC 2152: read as they stand, no name is right.
+
+    One plus sign before a word may decode by chance, to a letter of a distant script.
+    """
+    if not raw.isascii() or not _SHIFTED.search(raw):
+        return False
+    try:
+        text = raw.decode("utf-7")
+    except UnicodeDecodeError:
+        return False
+    letters = [letter for letter in text if letter > "\x7f"]
+    ordinary = not any(map(_faults, _foreign_words(text)))
+    return ordinary and (len(letters) > 1 or all(letter <= _TWO_BYTES for letter in letters))
 
 
 def _strictly(raw: bytes, codec: str, name: str) -> str:

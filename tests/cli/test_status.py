@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.cli.console import MOST_LINES
-from pipeline.cli.status import print_outcome, print_places
+from pipeline.cli.status import print_foreseen, print_outcome, print_places
 from pipeline.report.record import Counts, FileRecord, FrameRecord, RunRecord
 from pipeline.steps.resize import ResizeParams, shortfall
 
@@ -47,6 +47,16 @@ def test_many_things_to_say_end_with_a_count(capsys: pytest.CaptureFixture[str])
     assert printed(capsys, known, 1)[-1] == "note: and 4 more notes in the report"
     shown = printed(capsys, [*known, *doubts[:10]], 1)
     assert len(shown) == 11 and all("look at it" in text for text in shown[:10])
+
+
+def test_before_a_run_every_note_can_be_read(capsys: pytest.CaptureFixture[str]) -> None:
+    """No report has the rest yet."""
+    held = {f"TH1_{n:04d}": FrameRecord("", "held", f"reason {n}") for n in range(40)}
+    failed = {f"TH2_{n:04d}": FrameRecord("", "failed", f"reason {n}") for n in range(40)}
+    notices = [f"thing {n}" for n in range(40)]
+    print_foreseen(RunRecord("1", "done", "", "", "", {}, "", Counts(), [], {**held, **failed}, notices=notices))
+    lines = capsys.readouterr().err.splitlines()
+    assert len(lines) == 120 and not any("more" in line for line in lines)
 
 
 def test_each_delivery_has_a_line_with_its_folder_and_number_of_files(capsys: pytest.CaptureFixture[str]) -> None:

@@ -97,6 +97,9 @@ def test_some_says_how_many_more() -> None:
     said: list[str] = []
     console.some(said.append, [str(n) for n in range(25)], "failed frame", " in the report")
     assert said[:20] == [str(n) for n in range(20)] and said[20:] == ["and 5 more failed frames in the report"]
+    said.clear()
+    console.some(said.append, [str(n) for n in range(90)], "failed frame")  # no other place has them
+    assert len(said) == 90
 
 
 USAGE = (

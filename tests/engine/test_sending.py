@@ -168,7 +168,7 @@ def test_deliver_comes_last(tmp_path: Path) -> None:
 
 
 def test_the_page_tells_no_hour_of_a_clock_that_is_days_away() -> None:
-    """The caption has the day of `start` then, and the file no date of creation; so its hour is no fact."""
+    """Caption and file have no date then either."""
     facts = Facts(start=datetime(2026, 2, 14, 19, 30, tzinfo=UTC))
     file = FileRecord("web/A.jpg", "0" * 64, 1, 3, 2, 88, "A.web.jpg", True, "", "", "", [])
     times = {"A": "2020-04-17T10:04:33.786000", "B": "2026-02-14T19:42:00", "C": ""}

@@ -8,6 +8,7 @@ from datetime import datetime
 from pathlib import Path
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
 from pipeline.formats import exif
@@ -44,3 +45,16 @@ def test_what_a_raw_has_stays(libraw: None, tmp_path: Path) -> None:
     assert exif.read_exif(path, "raw") == EXPECTED
     path.write_bytes(tiff(main={tag: value for tag, value in MAIN_TAGS.items() if tag != 0x0112}))
     assert exif.read_exif(path, "raw") == replace(EXPECTED, orientation=8)
+
+
+@pytest.mark.parametrize(
+    ("kept", "shown"),
+    [
+        (2**-2.59375, 1 / 6), (2**-9.96875, 1 / 1002), (2**0.40625, 1.3),  # logarithms of base 2, as raws keep them
+        (0.001, 0.001), (10 / 1605, 10 / 1605), (0.3, 0.3), (30.0, 30.0), (np.float32(1 / 6), np.float32(1 / 6)),
+        (None, None),
+    ],
+)  # fmt: skip
+def test_a_time_kept_as_a_logarithm_is_what_the_camera_shows(kept: float | None, shown: float | None) -> None:
+    """Cameras write 1/N, 10/N or N/10 s (common practice, no source), and readers show what is written."""
+    assert exif.as_cameras_say(kept) == (None if shown is None else pytest.approx(shown, rel=1e-7))

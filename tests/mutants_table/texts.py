@@ -37,6 +37,9 @@ MUTANTS = [
         "steps/test_caption.py",
     ),
     mutant(_PEOPLE, "return taken or start", "return start or taken", "steps/test_caption.py"),
+    mutant(
+        _PEOPLE, "        return None\n", "        return start\n", "steps/test_caption.py", "engine/test_filenames.py"
+    ),
     mutant(_RECIPE, "elif version != _VERSION or isinstance(version, bool):", "elif version != _VERSION:", *_RECIPES),
     mutant(_RECIPE, "if name in found:", "if False:", *_RECIPES),
     mutant(_RECIPE, 'elif step.place not in (place, "both"):', "elif False:", *_RECIPES),
@@ -65,6 +68,35 @@ MUTANTS = [
     mutant("shoot/roster.py", 'or delete the line" if needless else why', 'or delete the line"', "shoot/test_facts.py"),
     mutant("cli/status.py", "max(_KNOWN, sum(", "max(MOST_LINES, sum(", "cli/test_status.py"),
     mutant("cli/status.py", "weigh(text) < Weight.KNOW for", "False for", "cli/test_status.py"),
+    mutant(
+        "cli/status.py",
+        "if where else MOST_ALONE\n    most = max",
+        "if where else MOST_LINES\n    most = max",
+        "cli/test_status.py",
+    ),
+    mutant("cli/status.py", "most = MOST_LINES if where else MOST_ALONE", "most = MOST_LINES", "cli/test_status.py"),
+    mutant("textfile/encodings.py", "    if _is_utf_7(raw):", "    if False:", "textfile/test_encodings.py"),
+    mutant("textfile/encodings.py", "(len(letters) > 1 or all(", "(True or all(", "textfile/test_encodings.py"),
+    mutant("cli/console.py", "MOST_LINES if where else MOST_ALONE", "MOST_LINES", "cli/test_terminal.py"),
+    mutant(
+        "engine/tables/caption_sheet.py",
+        'if frame.name in unread else ""',
+        'if False else ""',
+        "engine/tables/test_prepare.py",
+    ),
+    mutant("steps/caption.py", "facts = replace(facts, teams={})", "pass", "steps/test_caption.py"),
+    mutant("steps/caption.py", "if not row.players and not row.words and any(", "if any(", "steps/test_caption.py"),
+    mutant("captions/privacy.py", "if text and holds(text))", "if False)", "steps/test_caption.py"),
+    mutant(
+        "engine/hall/picture.py", "    return max(parts, key=len)", "    return points", "engine/hall/test_findings.py"
+    ),
+    mutant(
+        "formats/exif.py",
+        "as_cameras_say(_positive(other.shutter_speed))",
+        "_positive(other.shutter_speed)",
+        "formats/test_exif_libraw.py",
+    ),
+    mutant("formats/exif.py", "_WRITTEN = 1e-6", "_WRITTEN = 1e-2", "formats/test_exif_libraw.py"),
     mutant("report/needs.py", 'if frame.status != "failed":', "if True:", "report/test_report.py"),
     mutant("report/page.js", "called.get(last(name)) > 1", "called.get(last(name)) > 9", "browser/test_report.py"),
     mutant("report/facts.js", ".filter((text) => !frame.doubts.includes(text))", "", "browser/test_report.py"),

@@ -18,7 +18,7 @@ from pipeline.formats.metadata.credits import Contact
 from pipeline.formats.metadata.embed import embed_jpeg
 from pipeline.formats.metadata.model import Metadata
 from pipeline.formats.metadata.xmp import xmp_packet
-from pipeline.shoot.facts import Facts, FrameFacts, Player
+from pipeline.shoot.facts import Facts, FrameFacts, Player, Reference
 from pipeline.shoot.names import name_pattern, replace_name
 from pipeline.steps.caption import STEP, CaptionParams, describe
 from pipeline.types import Exif, Frame
@@ -172,6 +172,7 @@ def test_publish_no_leaves_no_name_in_any_byte(player: Player) -> None:
     assert "Łucja Żółkiewska".encode() in data
     assert f"name of one player withheld: the line in the roster says publish: no (line {player.line})" in notices
     assert "taken out of" in notices
+    assert "; it stands in shoot.yaml under title, copyright, usage, creator, contact" in notices
 
 
 def test_minors_leaves_no_name_at_all() -> None:
@@ -301,9 +302,23 @@ def test_alternative_text() -> None:
 def test_a_wrong_camera_clock_does_not_date_the_caption() -> None:
     frame = replace(FRAME, exif=replace(FRAME.exif, time=datetime(2019, 1, 1)))
     metadata, notices = describe(frame, FACTS, FrameFacts(), CaptionParams())
-    assert "14 February 2026" in metadata.caption
-    assert any("2019-01-01" in n for n in notices)
+    assert metadata.caption == made(FrameFacts())[0].caption.replace(", 14 February 2026", "")
+    assert any("2019-01-01, start in the facts 2026-02-14: no date is written" in n for n in notices)
+    dated = describe(frame, FACTS, FrameFacts(), CaptionParams(template="{{ date }}{{ iso_date }}{{ time }}"))
+    assert dated[0].caption == ""
     assert (metadata.created, metadata.utc_offset) == (None, None)
+
+
+def test_a_card_is_not_captioned_with_the_teams() -> None:
+    """Of a frame that only shows a reference, no team is in the picture; one whose players are named shows them."""
+    facts = replace(FACTS, references=(Reference(FRAME.name, chart="auto"),))
+    card = made(FrameFacts(), facts)[0]
+    texts = " ".join((card.caption, card.headline, card.alt_text, *card.keywords, *card.organisations))
+    assert card.caption.startswith("Town cup, semi-final, ") and "Gulls" not in texts and "Foxes" not in texts
+    other = replace(facts, references=(Reference("another", chart="auto"),))
+    assert made(FrameFacts(), other)[0] == made(FrameFacts())[0]
+    for row in (FrameFacts(players=(("home", "7"),)), FrameFacts(words="Huddle")):
+        assert made(row, facts)[0] == made(row)[0]
 
 
 def test_step() -> None:

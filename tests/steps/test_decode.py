@@ -120,5 +120,5 @@ def test_a_remnant_of_a_few_pixels_is_no_photograph(tmp_path: Path, size: tuple[
     if read:
         assert decode(frame, None).full_size == size[::-1]
     else:
-        with pytest.raises(UndecodableError, match=f"{size[0]} × {size[1]} pixels: too small to be a photograph; copy"):
+        with pytest.raises(UndecodableError, match=f"{size[0]} × {size[1]} pixels: too small to be a photograph; put"):
             decode(frame, None)

@@ -195,7 +195,7 @@ def test_a_camera_without_a_model_that_has_no_reference_is_told_by_its_frames() 
     others = [replace(frame, exif=Exif()) for frame in context.frames[1:]]
     found = solve(replace(context, frames=[context.frames[0], *others]), WhiteBalanceParams(method="reference_patch"))
     assert any(
-        "no reference frame of a camera without a model (F2 and 1 more); the white of its" in n for n in found.notices
+        "no reference frame of a camera without a model (F2 and 1 more); white is judged" in n for n in found.notices
     )
 
 
@@ -273,7 +273,12 @@ def test_camera_and_scenes_without_a_reference_are_named() -> None:
     other = replace(context.frames[2], exif=Exif(make="Evencourt", model="Two"))
     found = solve(replace(context, frames=[*context.frames[:2], other]), WhiteBalanceParams(method="reference_patch"))
     text = " | ".join(found.notices)
-    assert "no reference frame of Evencourt Two" in text
+    assert "no reference frame of Evencourt Two; white is judged" in text
+    third = replace(context.frames[1], exif=Exif(make="Evencourt", model="Three"))
+    several = replace(context, frames=[context.frames[0], third, other])
+    told = solve(several, WhiteBalanceParams(method="reference_patch")).notices
+    assert sum("no reference frame of" in one for one in told) == 1  # one line, however many cameras
+    assert any("no reference frame of Evencourt Three and Evencourt Two; white is judged" in one for one in told)
     assert "F2: shares no surface" in text
     assert set(found.by_frame) == {"F1", "F2", "F3"}
 

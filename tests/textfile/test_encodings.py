@@ -67,6 +67,8 @@ def test_unicode_is_no_guess(codec: str, mark: bytes, encoding: str) -> None:
         ("a\r\nb\rÅse Ødegård Æsøy Øyø ærlig ål\n".encode() + b"\xe5", 4),
         ("name".encode("utf-16-le")[:-1], 0),
         (b"PK\x03\x04", 0),
+        ("team,number,name\nhome,7,Tuva Rønning\n".encode("utf-7"), 0),
+        ("home;7;名前".encode("utf-7"), 0),
         (b"\xd0\xcf\x11\xe0", 0),
     ],
 )
@@ -74,6 +76,12 @@ def test_what_is_no_text(raw: bytes, line: int) -> None:
     with pytest.raises(UnreadableTextError) as caught:
         read_text(raw)
     assert caught.value.line == line
+
+
+@pytest.mark.parametrize("text", ["home,7,Siri,+4712345678", "Ada +Dag, 3+2", "A+ grade", "+Siw jumps", "Ada+Eva"])
+def test_a_plus_sign_is_no_utf_7(text: str) -> None:
+    """Some of these decode by chance, as RFC 2152 has no mark."""
+    assert read_text(text.encode()) == Reading(text, "UTF-8")
 
 
 def test_a_code_page_is_named_and_its_doubtful_line_too() -> None:

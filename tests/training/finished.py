@@ -313,17 +313,47 @@ def told_input(
         light = sensor.linear(v)
         return (A * light + B) * _slope_encoded(light).square()
 
-    cells = told.cell_means(noisy, torch)
-    small = told.boxed(cells, told.NEAR, torch)
+    cells = _cell_means(noisy)
+    small = _boxed(cells, told.NEAR)
     grey = small.mean(1, keepdim=True).clamp(0, 1)
     tilt = torch.exp(0.5 * _normal(noisy) * (grey - 0.4))
     share = spread(grey)
     share = share / (share / usual(grey)).mean((2, 3), keepdim=True)
     d = (total * share * tilt).clamp(min=1e-10).sqrt()
     numbers = told.numbers(bands[..., 0], bands[..., 1], torch)  # (B, 2 SCALES)
-    seen = told.planes(pixel_unshuffle(noisy, 2), cells, small, d, torch)
+    seen = _differences(pixel_unshuffle(noisy, 2), cells, small, d)
     everywhere = numbers[:, :, None, None].expand(-1, -1, *d.shape[2:])
     return torch.cat([*seen, everywhere], 1), told.worth(d, torch), deviation
+
+
+def _cell_means(v: Tensor) -> Tensor:
+    """(B, C, H, W) -> (B, C, H/2, W/2)."""
+    return avg_pool2d(v, 2)
+
+
+def _boxed(cells: Tensor, side: int) -> Tensor:
+    """Means of side x side cells."""
+    rim = side // 2
+    return avg_pool2d(pad(cells, (rim,) * 4, mode="reflect"), side, 1)
+
+
+def _soft(x: Tensor) -> Tensor:
+    """Deviations, large ones pressed together."""
+    return x / (1 + abs(x) / told.SOFT)
+
+
+def _differences(pixels: Tensor, cells: Tensor, near: Tensor, d: Tensor) -> list[Tensor]:
+    """Of a batch, (B, 12 + 3 + 3 + 3 + 1, h, w), as imaging/learned/finished.py makes them of one picture."""
+    floor = d.clamp(min=told.LEAST)
+    far = _boxed(cells, told.FAR)
+    within = pixels - cells.repeat_interleave(4, 1)
+    return [
+        _soft(within / floor),
+        _soft((cells - near) / floor),
+        _soft((near - far) / floor),
+        cells,
+        told.level(d, torch),
+    ]
 
 
 def _told_wrongly(bands: Tensor, deviation: Tensor) -> Tensor:

@@ -38,7 +38,6 @@ from pipeline.workers.executors import WorkChoice, Workers
 _SOFT_ISO = 12800
 _MOST_CAMERAS = 24  # lines of the table: folders may stand for cameras that tell no serial number
 _MOST_ZONES = 8  # lines: a mixed folder has a zone for nearly every burst
-_MOST_NOTES = 100  # that are printed; no other place has them
 
 
 @dataclass(frozen=True)
@@ -88,7 +87,7 @@ def inspect_shoot(
     if picture is not None:
         write_picture(picture, found.hall, read.facts.title or read.folder.name)
     notes = [line(text) for text in lines_by_kind(found.notes, (frame.name for frame in read.frames))]
-    some(note, notes, "note", most=_MOST_NOTES)
+    some(note, notes, "note")
     if any(s.error for s in measured_frames):
         raise typer.Exit(1)
 

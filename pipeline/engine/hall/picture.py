@@ -10,8 +10,9 @@ from collections.abc import Sequence
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
-from pipeline.light.hall.findings import EndLight, Finding, HallFindings, depth_words
+from pipeline.light.hall.findings import EndLight, Finding, FramePoint, HallFindings, depth_words
 from pipeline.light.hall.settings import THIRD
+from pipeline.shoot.clocks.correction import BELIEVED
 from pipeline.textfile.messages import counted
 
 WIDTH = 1600
@@ -148,8 +149,11 @@ class _Drawing:
 
     def match(self, found: HallFindings) -> None:
         """Every frame along time: the light that it caught."""
-        self.section("The match along time", "light that each frame caught, EV; ring: spoiled by flicker")
-        points = found.points[:: max(1, len(found.points) // _MOST_POINTS)]
+        evening = same_event(found.points)
+        astray = len(found.points) - len(evening)
+        remark = f"; {counted(astray, 'frame')} of other days not drawn" if astray else ""
+        self.section("The match along time", f"light that each frame caught, EV; ring: spoiled by flicker{remark}")
+        points = evening[:: max(1, len(evening) // _MOST_POINTS)]
         left, right, high = _EDGE + 70, WIDTH - _EDGE - 10, 230
         reach = min(_RANGE, max(0.5, *(abs(p.level) for p in points)))
         top, middle = self.y, self.y + high / 2
@@ -157,9 +161,9 @@ class _Drawing:
             y = middle - ev / reach * high / 2
             self.pen.line([(left, y), (right, y)], _LINE if ev else _SOFT, 1)
             self.text(left - 12, y, f"{ev:+.1f}" if ev else "0 EV", 18, _SOFT, "rm")
-        span = max(points[-1].seconds, 1.0)
+        span = max(points[-1].seconds - points[0].seconds, 1.0)
         for point in points:
-            x = left + 10 + (right - left - 20) * point.seconds / span
+            x = left + 10 + (right - left - 20) * (point.seconds - points[0].seconds) / span
             y = middle - float(np.clip(point.level, -reach, reach)) / reach * high / 2
             self._mark(x, y, point.end, point.spoiled)
         for part in range(5):
@@ -248,6 +252,15 @@ class _Drawing:
         step = 8 if dashed else max(y1 - y0, 1)
         for y in np.arange(y0, y1, 2 * step if dashed else step):
             self.pen.line([(x, y), (x, min(y + step, y1))], _LINE if dashed else _SOFT, 2)
+
+
+def same_event(points: Sequence[FramePoint]) -> Sequence[FramePoint]:
+    """The most points, in order of time, without a gap of days: a camera whose clock is wrong may be years off."""
+    gaps = [
+        at for at in range(1, len(points)) if points[at].seconds - points[at - 1].seconds > BELIEVED.total_seconds()
+    ]
+    parts = [points[start:end] for start, end in zip([0, *gaps], [*gaps, len(points)], strict=True)]
+    return max(parts, key=len)
 
 
 def _printable(text: str) -> str:

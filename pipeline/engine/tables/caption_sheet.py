@@ -103,9 +103,10 @@ def sheet(
     separator  between cells, one of frame_table.SEPARATORS
     """
     carried = {one.frame.name: one.carried for one in measured_frames}
+    unread = {one.frame.name for one in measured_frames if one.error}
     captions, failed = {}, []
     for frame in shoot.frames:
-        withheld = shoot.withheld(frame.name)
+        withheld = shoot.withheld(frame.name) or ("cannot be read" if frame.name in unread else "")
         if withheld:
             captions[frame.name] = f"(in no delivery: {withheld})"
             continue

@@ -62,6 +62,7 @@ class FinishedConstants:
 
 
 LEARNED_FINISHED = FinishedConstants()
+_SOFT = told.SOFT
 _LUMA = np.array([0.299, 0.587, 0.114], np.float32)  # ITU-R BT.601
 _BAND = 32  # rows
 _ABOUT = 12  # cells about one, twice their deviation, that count as about it
@@ -257,8 +258,8 @@ def _in_bands(rows: int, made: Callable[[NDArray[np.int64]], F32]) -> F32:
 def _see(
     v: F32, cells: F32, near: F32, far: F32, d: F32, least: Any, out: NDArray[Any], even: F32
 ) -> None:  # fmt: skip
-    """told.planes, those of them that are differences and means; even (h, w)  1 where nothing differs, else 0."""
-    one, soft = np.float32(1), np.float32(64)
+    """The planes that are differences and means; even (h, w)  1 where nothing differs, else 0."""
+    one, soft = np.float32(1), np.float32(_SOFT)
     for i in range(cells.shape[0]):
         for j in range(cells.shape[1]):
             floor = max(d[i, j], least)

@@ -1,4 +1,4 @@
-"""What the network for finished pictures sees, for NumPy and for PyTorch alike: tests/training learns in it.
+"""What the network for finished pictures sees, as far as NumPy and PyTorch share it: tests/training learns in it.
 
 Cells of 2x2 pixels and a map of how strong noise is, as Zhang, Zuo and Zhang have it ("FFDNet: toward a fast and
 flexible solution for CNN-based image denoising", IEEE Trans. Image Process. 27(9), 2018). Pixels are sRGB (IEC
@@ -15,31 +15,7 @@ SCALES = 4  # sizes of which noise is told, each half of the one before
 CHANNELS = 12 + 3 + 3 + 3 + 1 + 2 * SCALES  # of the input
 NEAR, FAR = 5, 17  # cells along the sides of the two means
 LEAST = 0.0012  # deviation in sRGB, about that of rounding to 8 bits, below which a correction is worth less and less
-_SOFT = 64.0  # deviations: what is more counts less and less
-
-
-def cell_means(v: Any, of: Any) -> Any:
-    """(B, C, H, W) -> (B, C, H/2, W/2), of PyTorch."""
-    return of.nn.functional.avg_pool2d(v, 2)
-
-
-def boxed(cells: Any, side: int, of: Any) -> Any:
-    """Means of side x side cells, of PyTorch."""
-    rim = side // 2
-    return of.nn.functional.avg_pool2d(of.nn.functional.pad(cells, (rim,) * 4, mode="reflect"), side, 1)
-
-
-def soft(x: Any) -> Any:
-    """Deviations, large ones pressed together."""
-    return x / (1 + abs(x) / _SOFT)
-
-
-def planes(pixels: Any, cells: Any, near: Any, d: Any, of: Any) -> list[Any]:
-    """Of a batch, (B, 12 + 3 + 3 + 3 + 1, h, w), of PyTorch."""
-    floor = d.clamp(min=LEAST)
-    far = boxed(cells, FAR, of)
-    within = pixels - cells.repeat_interleave(4, 1)
-    return [soft(within / floor), soft((cells - near) / floor), soft((near - far) / floor), cells, level(d, of)]
+SOFT = 64.0  # deviations: what is more counts less and less
 
 
 def level(d: Any, of: Any) -> Any:

@@ -14,9 +14,9 @@ from pipeline.fixtures.hall import right_share
 from pipeline.fixtures.light import Lamp
 
 from pipeline.engine.hall.gather import hall_findings, scene_levels
-from pipeline.engine.hall.picture import WIDTH, _printable, picture
+from pipeline.engine.hall.picture import WIDTH, _printable, picture, same_event
 from pipeline.engine.hall.sentences import ends
-from pipeline.light.hall.findings import EndLight, HallFindings
+from pipeline.light.hall.findings import EndLight, FramePoint, HallFindings
 from pipeline.light.scene_white import WhiteSource
 from tests.engine.hall.made import Dimmed, hall_of, known_of, plan
 
@@ -143,6 +143,14 @@ def test_the_picture_can_be_drawn_with_and_without_numbers(dim) -> None:
         drawn = PIL.Image.open(io.BytesIO(picture(one, title)))
         assert drawn.format == "PNG" and drawn.width == WIDTH and drawn.height > 600
         assert np.ptp(np.asarray(drawn)) > 200
+
+
+def test_a_camera_years_off_does_not_stretch_the_line_of_time() -> None:
+    evening = [FramePoint(60.0 * n, 0.0, 0, False) for n in range(20)]
+    off = [FramePoint(-2.2e8, 0.0, 0, False), *evening, FramePoint(6e7, 0.0, 0, False)]
+    assert same_event(off) == evening and same_event(evening) == evening
+    weekend = [*evening, *(replace(one, seconds=one.seconds + 86_400) for one in evening)]
+    assert same_event(weekend) == weekend
 
 
 def test_names_of_halls_and_cameras_are_drawn_in_signs_that_the_font_has() -> None:

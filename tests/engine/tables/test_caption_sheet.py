@@ -305,7 +305,10 @@ def test_check_shows_each_caption_as_it_would_be_embedded(tmp_path: Path) -> Non
         encoding="utf-8",
     )
     status, printed, _ = evencourt(shoot, "--check", file)
-    assert status == 0 and "old" not in printed and "no problems" in printed
+    assert status == 0 and "old" not in printed
+    read, said = printed.splitlines()[-2:]
+    assert said.endswith(": 3 rows read, 1 of them in no delivery, 1 with a note, no problems")
+    assert read == "Only texts were read here: evencourt check also finds pictures that cannot be read"
     assert "TH1_0001, TH1_0002 (lines 2 to 3)" in printed and "TH1_0003 (line 4)" in printed
     assert "Ingrid Solbakken (7, Harbour Gulls) shoots." in printed
     assert "Tuva" not in printed and "held back shows a player" in printed and "1 of them in no delivery" in printed

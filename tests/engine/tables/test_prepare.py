@@ -348,7 +348,9 @@ def test_a_frame_that_cannot_be_read_costs_no_form(tmp_path: Path) -> None:
     shoot, facts = night(tmp_path / "shoot"), tmp_path / "facts"
     (shoot / "CUT.jpg").write_bytes((shoot / "TH1_0001.jpg").read_bytes()[:300])
     status, text = evencourt("prepare", shoot, "--facts", facts, "--workers", 1)
-    assert status == 1 and "failed: CUT.jpg" in text
+    assert status == 1 and "failed: CUT.jpg" in text and ", 1 of them cannot be read" in text
+    (row,) = (line for line in (facts / "frames.csv").read_text(encoding="utf-8-sig").splitlines() if "CUT" in line)
+    assert row.endswith("(in no delivery: cannot be read)")
     assert sorted(p.name for p in facts.iterdir()) == sorted(FACTS_FILES)
 
 
