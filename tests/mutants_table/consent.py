@@ -332,7 +332,7 @@ MUTANTS = [
     mutant(_PRIVACY, "if name not in (*_ABOUT, *_LIST) and initials(getattr(kept, name)):", "if False:", *_CAPTIONED),
     mutant(
         _PRIVACY,
-        "_hints(_without_short_forms(metadata, names, others, notices), facts, notices)",
+        "_hints(_without_short_forms(metadata, names, others, facts, notices), facts, notices)",
         "_hints(metadata, facts, notices)",
         *_CAPTIONED,
     ),
