@@ -77,6 +77,7 @@ def test_a_command_that_finds_all_measured_loads_no_compiler(tmp_path: Path) -> 
     assert "numba" not in modules
 
 
+@pytest.mark.long
 def test_the_parent_of_a_night_of_raws_loads_neither_compiler_nor_opencv(tmp_path: Path) -> None:
     """They take 125 and some 25 MB, which a night of 20,000 frames needs for other things. With an hour to end at there
     is a trial too. Workers follow people and render: their pictures are there."""

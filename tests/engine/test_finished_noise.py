@@ -48,6 +48,7 @@ def delivered(top: Path, name: str, strength: float) -> tuple[dict[str, bytes], 
     return files, {name: frame["decisions"] for name, frame in record["frames"].items()}
 
 
+@pytest.mark.long
 def test_jpegs_are_denoised_together(tmp_path: Path) -> None:
     write_frames(tmp_path / "shoot")
     first, words = delivered(tmp_path, "a", 1.0)

@@ -47,6 +47,7 @@ def _perhaps(real: Any, unlucky: Any, mark: Path, task: Any) -> Any:
     return real(task)
 
 
+@pytest.mark.long
 def test_two_kills_at_one_frame_change_no_byte_of_any(tmp_path: Path) -> None:
     write_shoot(tmp_path / "shoot")
     (tmp_path / "night.yaml").write_text(RECIPES["plain"], encoding="utf-8")

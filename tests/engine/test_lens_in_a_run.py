@@ -50,6 +50,7 @@ def recipe_of(folder: Path, text: str) -> Recipe:
     return load_recipe(folder / "recipe.yaml", REGISTRY)
 
 
+@pytest.mark.long
 def test_light_is_found_in_pictures_without_the_falloff(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     write_shoot(
         tmp_path / "shoot", lens=True

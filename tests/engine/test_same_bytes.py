@@ -146,8 +146,8 @@ def test_another_folder_time_zone_locale_and_number_of_workers(
     assert left(tmp_path / "ut på disk") == usual
 
 
-# Dask imports with warnings of its own.
-@pytest.mark.filterwarnings("default")
+@pytest.mark.long
+@pytest.mark.filterwarnings("default")  # Dask imports with warnings of its own
 def test_a_cluster(night: Path, usual: dict[str, Any], tmp_path: Path) -> None:
     distributed = pytest.importorskip("distributed", reason="the extra evencourt[cluster] is not installed")
     with distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as local:

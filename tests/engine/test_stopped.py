@@ -92,6 +92,7 @@ def test_a_file_that_was_about_to_be_replaced_is_still_ours(shoot: Path) -> None
     assert on_disk(shoot) == set()
 
 
+@pytest.mark.long
 def test_after_control_c_the_record_holds_every_file_that_is_there(shoot: Path) -> None:
     def stop_after_one(phase: str, done: int, total: int) -> None:
         if phase == "render" and done == 1:

@@ -141,6 +141,7 @@ def test_scans_are_counted_in_the_picture_alone(tmp_path: Path) -> None:
                 read_picture(path)
 
 
+@pytest.mark.long
 def test_texts_without_end_are_not_searched_and_count_as_not_read(tmp_path: Path) -> None:
     """A name is searched in the parent of a run. What is not read holds a frame back where somebody is withheld."""
     for name, build in hostile.TEXTS.items():

@@ -291,6 +291,7 @@ def as_jpeg(path: Path, linear: np.ndarray, minute: int) -> None:
     Image.fromarray(codes).save(path, exif=exif, quality=95)
 
 
+@pytest.mark.long
 def test_charts_and_cards_are_proposed_and_ready_to_be_confirmed(tmp_path: Path) -> None:
     shoot, facts = tmp_path / "shoot", tmp_path / "facts"
     patches = np.maximum(LINEAR, 0)

@@ -28,6 +28,7 @@ def names(found: tuple[Proposal, ...]) -> set[str]:
     return {name for one in found for name in (one.frame, *one.alike)}
 
 
+@pytest.mark.long
 def test_real_charts_are_proposed_and_nothing_else(shared: Callable[[str], Path], tmp_path: Path) -> None:
     charts = ("raw/CRW_0101.CRW", "raw/P003917.KDC", "chart-jpeg/Pentax_ist_DL__IMGP6672.JPG")
     others = (
