@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import PIL.Image
+import pytest
 import tifffile
 
 from pipeline.engine.run import read_shoot, run
