@@ -304,7 +304,7 @@ def _show(one: caption_sheet.CaptionPreview) -> None:
         ("headline", texts.headline),
         ("caption", texts.caption or "(empty)"),
         ("alt text", texts.alt_text),
-        ("persons", ", ".join(texts.persons) or "none named"),
+        ("persons", ", ".join(texts.persons) or "(none)"),
         ("keywords", ", ".join(texts.keywords)),
     )
     for name, text in lines:

@@ -65,7 +65,7 @@ function matchChart(figure, frames, strips, make, open) {
   const summary = make("figcaption", {});
   const how = make("details", { class: "note" }, make("summary", {}, "How this is measured"),
     make("p", {}, "Each dot is a frame, evenly spaced; bursts stand a little apart, and the time is written beneath. Brightness is the mean of log2 of the linear light (IEC 61966-2-1) of the picture as it is shown, where it is neither black nor burnt out, in EV: one EV is a doubling. Colour is log2 R/G less log2 B/G of the mean colours: up is warmer, down is cooler, and the dots are painted with it, much exaggerated. Before is the same part of the frame as the camera balanced it. Zero is the middle of all frames of that row; all rows of a kind have one scale."),
-    make("p", {}, "What a picture shows counts too: a dark bench is darker than a bright floor, and that is no fault. Within a burst, where the scene is one, what differs is the light."));
+    make("p", {}, "What a picture shows counts too: a dark bench is darker than a bright floor, and that is no fault. Within a burst the scene is one, so what differs is the light and what moved: players, or the camera. Of frames that were even a few hundredths stay, and as a finished picture has more contrast than a plain one, they may grow though no frame was changed against another."));
 
   function words(at) {
     const point = points[at];
@@ -84,7 +84,7 @@ function matchChart(figure, frames, strips, make, open) {
       const head = (words, span) => make("th", { scope: span ? "colgroup" : "col", colspan: span }, words);
       const rows = [row("Over the match", "between the fifth lowest and fifth highest of a hundred frames", ["brightness", "warmth"].flatMap((of) => [overall("before", of), overall("after", of)]))];
       const many = inside[0].many;
-      if (many) rows.unshift(row("Within a burst", `from the lowest to the highest frame; ${many === 1 ? "of one burst" : `the middle one of ${many.toLocaleString("en")} bursts`}`, inside.map((one) => one.spread)));
+      if (many) rows.unshift(row("Within a burst", `from the lowest to the highest frame, with what moved in them; ${many === 1 ? "of one burst" : `the middle one of ${many.toLocaleString("en")} bursts`}`, inside.map((one) => one.spread)));
       parts.push(make("table", { class: "spread" }, make("caption", {}, "How far the frames lie apart, EV"),
         make("thead", {}, make("tr", {}, make("td", { rowspan: 2 }), head("brightness", 2), head("colour", 2)), make("tr", {}, ...["before", "after", "before", "after"].map((words) => head(words)))),
         make("tbody", {}, ...rows)));

@@ -199,7 +199,7 @@ def solve(context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalancePa
             remembered = whites_of_memory(proofs, light, maps, said)
             if context.facts.remembered is not None or not maps:  # the first night there has nothing to compare with
                 notices += said
-        if not maps and not remembered:
+        if context.facts.references and not maps and not remembered:
             notices.append(f"white balance: no usable reference, so white is {_JUDGED}")
     whites = []
     for index, vote in enumerate(votes):

@@ -266,6 +266,13 @@ def test_no_usable_reference_means_gray_world_and_a_notice() -> None:
     )
 
 
+def test_where_no_reference_was_named_none_is_missed() -> None:
+    """How sure the white is, and what would make it so, is said once."""
+    found = solve(context_of(light_of([scene(["F1"])]), Facts()), WhiteBalanceParams(method="reference_patch"))
+    assert [text.count("judged from the colours") for text in found.notices] == [1]
+    assert not any("no usable reference" in text for text in found.notices)
+
+
 def test_camera_and_scenes_without_a_reference_are_named() -> None:
     light = light_of([scene(["F1"]), scene(["F2"]), scene(["F3"])])
     light = replace(light, group=np.array([0, 1, 2]))
