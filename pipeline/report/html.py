@@ -19,9 +19,11 @@ from pipeline.textfile.messages import counted
 
 REPORT_FILE = "report.html"  # in OUT
 _PARTS = {"page.js": ("words.js", "facts.js", "chart.js", "page.js")}  # one script, of files that each have one topic
-PHASES = (
-    "trial", "measure", "burst light", "solve", "plan", "render", "settle", "record", "deliver", "report",
-)  # fmt: skip
+PHASES = {  # of a run, in order -> as a photographer reads them
+    "trial": "a few frames first", "measure": "looking at the frames", "burst light": "comparing the light of bursts",
+    "solve": "deciding", "plan": "planning", "render": "rendering", "settle": "files of earlier runs",
+    "record": "run.json", "deliver": "zips, sheets, pages and sending", "report": "this report",
+}  # fmt: skip
 
 
 def write_report(out: Path, record: RunRecord, *, hurried: bool = False) -> Path:

@@ -15,12 +15,12 @@ from pipeline.fixtures.hall import BurstPlan, Hall
 from pipeline.fixtures.light import Lamp, tables
 
 from pipeline.cli.look.inspect import _largest
-from pipeline.cli.look.light_words import LightWords, light_words
+from pipeline.cli.look.light_words import LightWords, as_of_the_hall, light_words
 from pipeline.engine.measure import Measurements
 from pipeline.engine.run import measure_shoot, read_shoot
 from pipeline.engine.solve import shoot_light
 from pipeline.light.gain_map import GainMap
-from pipeline.light.hall.findings import depth_words
+from pipeline.light.hall.findings import EndLight, depth_words
 from pipeline.light.hall.lamps import Lamps, lamps_of_frames, seconds_of
 from pipeline.light.hall.settings import light_value
 from pipeline.light.scenes import ShootLight
@@ -199,6 +199,21 @@ def test_dark_frame_of_a_burst_is_marked() -> None:
     words = words_of(light_of([scene(names, flicker=flicker)]), exifs)
     assert [words.of[n][1] for n in names] == [False] * 4 + [True, False]
     assert Path(words.zones[0][1]).name == "F0"
+
+
+def test_a_light_has_one_brightness_on_the_screen() -> None:
+    """The table of zones says what is said of the hall's ends: 2.5 lx times 2 to the EV (ISO 2720:1974)."""
+    rows = [[str(n), "F1", "9", "4000 K", "9.9", "2390", "8 %"] for n in (1, 2, 3)]
+    ends = [
+        EndLight("left", 9, 0.0, 5.25, "4000 K", None, 8.0, False, None, 1),
+        EndLight("zone 1", 9, 0.0, None, "4000 K", None, 8.0, False, None, 0),
+    ]
+    assert as_of_the_hall(rows, ends) == [
+        ["1", "F1", "9", "4000 K", "not known", "", "8 %"],
+        ["2 (left)", "F1", "9", "4000 K", "5.2", "100", "8 %"],
+        rows[2],
+    ]
+    assert as_of_the_hall(rows, ()) == rows
 
 
 def test_a_mixed_folder_has_one_line_for_its_small_zones() -> None:

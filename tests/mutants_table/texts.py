@@ -75,6 +75,12 @@ MUTANTS = [
         "cli/test_status.py",
     ),
     mutant("cli/status.py", "most = MOST_LINES if where else MOST_ALONE", "most = MOST_LINES", "cli/test_status.py"),
+    mutant(
+        "cli/look/light_words.py",
+        "        if end is None:",
+        "        if True:",
+        "cli/test_light_words.py::test_a_light_has_one_brightness_on_the_screen",
+    ),
     mutant("textfile/encodings.py", "    if _is_utf_7(raw):", "    if False:", "textfile/test_encodings.py"),
     mutant("textfile/encodings.py", "(len(letters) > 1 or all(", "(True or all(", "textfile/test_encodings.py"),
     mutant(

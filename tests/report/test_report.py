@@ -142,7 +142,8 @@ def test_what_is_on_the_page(out: Path) -> None:
     found = page(out, RECORD)
     text = " ".join(found.text.split())
     for words in ("the file is cut short TH1_0002", "no such file TH1_0099", "frames.csv says keep: no TH1_0003",
-                  "two cameras disagree", "2 h 14 min", "numpy", "recipe: 1", "not for publication"):  # fmt: skip
+                  "two cameras disagree", "2 h 14 min", "deciding", "numpy", "recipe: 1",
+                  "not for publication"):  # fmt: skip
         assert words in text, words
     assert text.index("What needs you") < text.index("the file is cut short") < text.index("Worth knowing")
 

@@ -12,7 +12,7 @@ import typer
 from pipeline.cli.cache import CacheChoice, open_cache
 from pipeline.cli.console import note, progress, some
 from pipeline.cli.look.hall import print_findings, refuse_picture, write_picture
-from pipeline.cli.look.light_words import LightWords, light_words
+from pipeline.cli.look.light_words import LightWords, as_of_the_hall, light_words
 from pipeline.cli.look.tables import print_table
 from pipeline.cli.models import with_models
 from pipeline.engine.hall.gather import hall_findings
@@ -125,6 +125,7 @@ def inspect_text(
     notes += notices
     notes += [*references, *_settings_notes(shoot), *of_noise, *failed]
     zones = words.zones if words is not None else []
+    zones = as_of_the_hall(zones, hall.ends if hall is not None else ())
     return InspectText(_cameras(shoot), _bursts(shoot, words), _largest(zones), noise, notes, hall)
 
 

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.light.hall.findings import depth_words
+from pipeline.light.hall.findings import EndLight, depth_words
 from pipeline.light.hall.lamps import Lamps
-from pipeline.light.hall.settings import GREY, LUX, light_value
+from pipeline.light.hall.settings import GREY, light_value, lux
 from pipeline.light.illuminant import describe, light_xy
 from pipeline.light.lamp_flicker import Flicker
 from pipeline.light.scenes import ShootLight, zones
@@ -49,6 +49,22 @@ def light_words(
     return LightWords(rows, of)
 
 
+def as_of_the_hall(rows: Sequence[list[str]], ends: Sequence[EndLight]) -> list[list[str]]:
+    """Rows of zones with the names and levels that are told of the hall's ends, which the surfaces that zones share
+    bring together: one light must not have two brightnesses on one screen."""
+    by_zone = {str(end.zone + 1): end for end in ends}
+    told = []
+    for row in rows:
+        end = by_zone.get(row[0])
+        if end is None:
+            told.append(row)
+            continue
+        name = row[0] if end.name == f"zone {row[0]}" else f"{row[0]} ({end.name})"
+        level = ["not known", ""] if end.ev100 is None else [f"{end.ev100:.1f}", f"{lux(end.ev100):.0f}"]
+        told.append([name, *row[1:4], *level, *row[6:]])
+    return told
+
+
 def _percent(flicker: Flicker | None) -> str:
     if flicker is None:
         return ""
@@ -78,4 +94,4 @@ def _level(light: ShootLight, members: Sequence[int], by_name: Mapping[str, Fram
     if not values:
         return ["not known", ""]
     value = float(np.median(values))
-    return [f"{value:.1f}", f"{round(LUX * 2.0**value, -1):.0f}"]
+    return [f"{value:.1f}", f"{lux(value):.0f}"]

@@ -124,7 +124,7 @@ def _ends(known: Known, levels: SceneLevels, wanted: float) -> tuple[list[EndLig
             _FINISHED if (day == 1).all() else describe(xy) if xy is not None else "no colour that a lamp has",
             None if (day == 1).all() else _swatch(matrix @ (day / gains)),
             None if flicker is None else flicker.percent, flicker is not None and flicker.at_least,
-            None if ev100 is None else iso_needed(ev100, wanted, WIDE),
+            None if ev100 is None else iso_needed(ev100, wanted, WIDE), number,
         )))  # fmt: skip
     found.sort(key=lambda one: (-one[1].frames, one[0]))
     return [end for _, end in found], {number: at for at, (number, _) in enumerate(found)}

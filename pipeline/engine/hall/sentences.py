@@ -10,7 +10,7 @@ from pipeline.engine.hall.movement import RULES, Movement
 from pipeline.imaging.colour import to_lab
 from pipeline.light.hall.findings import EndLight, Finding
 from pipeline.light.hall.lamps import Lamps
-from pipeline.light.hall.settings import FREEZES, LUX, THIRD, WIDE, iso_needed, one_exposure
+from pipeline.light.hall.settings import FREEZES, THIRD, WIDE, iso_needed, lux, one_exposure
 from pipeline.light.hall.timing import timing
 from pipeline.light.scene_white import WhiteSource
 from pipeline.light.scenes import ShootLight
@@ -115,7 +115,7 @@ def ends(found: Sequence[EndLight], no_aperture: bool, finished: bool) -> list[F
         names = listed([one.name for one in some]) if len(some) <= _MOST_LIGHTS else counted(len(some), "light zone")
         text = f"{names} ({_frames_of(some)}): {end.colour}"
         if end.ev100 is not None:
-            text += f", EV {end.ev100:.1f} at ISO 100, about {round(LUX * 2.0**end.ev100, -1):.0f} lx"
+            text += f", EV {end.ev100:.1f} at ISO 100, about {lux(end.ev100):.0f} lx"
         else:
             text += ", brightness not known (ISO, shutter or aperture is not in the files)"
         result.append(Finding("light", "good" if end.ev100 is not None else "unknown", text, how))

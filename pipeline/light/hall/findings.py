@@ -32,6 +32,7 @@ class EndLight:
              None where the camera balanced the pictures
     flicker  per cent, at_least where it is a lower bound; None where it is not known
     iso      needed at the wanted shutter and f-number; None where the settings are not known
+    zone     its number among the light zones, from 0
     """
 
     name: str
@@ -43,6 +44,7 @@ class EndLight:
     flicker: float | None
     at_least: bool
     iso: float | None
+    zone: int = 0
 
 
 def depth_words(percent: float, at_least: bool) -> str:

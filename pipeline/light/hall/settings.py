@@ -32,6 +32,11 @@ class Settings:
         return float(np.log2(self.exposure_time) + np.log2(self.iso) - aperture)
 
 
+def lux(ev100: float) -> float:
+    """Illuminance that goes with a light value at ISO 100, to ten lx."""
+    return float(round(LUX * 2.0**ev100, -1))
+
+
 def settings_of(iso: float | None, exposure_time: float | None, f_number: float | None) -> Settings | None:
     """None where ISO or exposure time is not known or is no number above zero."""
     if not iso or not exposure_time or iso <= 0 or exposure_time <= 0:
