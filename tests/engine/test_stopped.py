@@ -31,7 +31,7 @@ ROWS = "frame,players\n" + "".join(f"TH5_000{n},home 7\n" for n in range(1, 7))
 @pytest.fixture
 def shoot(tmp_path: Path) -> Path:
     folder = tmp_path / "shoot"
-    write_shoot(folder)
+    write_shoot(folder, size=(96, 144))
     (folder / "frames.csv").write_text(ROWS, encoding="utf-8")
     may_be_shown(folder, "yes")
     (tmp_path / "night.yaml").write_text(RECIPE, encoding="utf-8")
