@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 
 import typer
@@ -23,6 +24,7 @@ from pipeline.review.serve import Server
 from pipeline.review.session import Session
 from pipeline.review.state import Opened
 from pipeline.shoot.read_facts import FACTS_FILES, FRAMES_FILE
+from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.files import is_inside, whole_file
 from pipeline.store.places import refuse_links, resolved
 from pipeline.store.source import Source
@@ -84,7 +86,7 @@ def open_session(
     if models is None and source.models and Path(source.models).is_dir():
         models = Path(source.models)
     wrong: list[Problem] = []
-    read = read_shoot(folder, known, models, out, wrong)
+    read = read_shoot(folder, known, models, out, wrong, _cache(source))
     some(note, [str(problem) for problem in wrong], "problem")
     recipe, recipe_file = _recipe(store, source, record.recipe)
     opened = Opened(store, read, recipe, recipe_file, Redaction(read).called, known, models, source.only, workers)
@@ -96,6 +98,11 @@ def open_session(
     if session.opened.others():
         note(open_reviews.SAID)
     return session, str(session.files.folder) if known else "the shoot folder"
+
+
+def _cache(source: Source) -> Cache:
+    """That of the run, which has looked at all pictures: the page is not to wait for that once more."""
+    return Cache.open(Path(source.cache)) if source.cache and Path(source.cache).is_dir() else NO_CACHE
 
 
 def _facts(out: Path, shoot: Path, source: Source, given: Path | None) -> Path | None:
@@ -118,10 +125,7 @@ def _facts(out: Path, shoot: Path, source: Source, given: Path | None) -> Path |
         note(f"{and_more([path.name for path in copied])} copied into {given}, which is used from now on")
     if not any(is_there(given / name) for name in FACTS_FILES):
         _begin_table(shoot, given)
-    models, recipe = (Path(path) if path else None for path in (source.models, source.recipe))
-    Store(out).keep_source(
-        Source.of(shoot, given, models, recipe, source.only, moved=True, withholding=source.withholding)
-    )
+    Store(out).keep_source(replace(source, shoot=str(shoot.resolve()), facts=str(given.resolve()), moved=True))
     return given
 
 

@@ -15,6 +15,7 @@ class Source:
 
     only   the pattern of frame names that the run was given, None for all
     moved  whether `facts` are copies that a review made of those beside the frames: its decisions are in them alone
+    cache  whole path of the cache that it used, None for none
     withholding  where they withhold anybody: name of a file of facts -> whole path of the one that was read, filled in
     """
 
@@ -25,6 +26,7 @@ class Source:
     only: str | None = None
     moved: bool = False
     withholding: Mapping[str, str] = field(default_factory=dict)
+    cache: str | None = None
 
     @classmethod
     def of(
@@ -37,7 +39,8 @@ class Source:
         *,
         moved: bool = False,
         withholding: Mapping[str, str] | None = None,
+        cache: Path | None = None,
     ) -> Self:
         """Of paths as they were given."""
-        whole = [str(path.resolve()) if path else None for path in (shoot, facts, models, recipe)]
-        return cls(whole[0], whole[1], whole[2], whole[3], only, moved, withholding or {})
+        whole = [str(path.resolve()) if path else None for path in (shoot, facts, models, recipe, cache)]
+        return cls(whole[0], whole[1], whole[2], whole[3], only, moved, withholding or {}, whole[4])

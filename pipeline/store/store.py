@@ -311,6 +311,11 @@ class Store:
         if self.get(kind, name) is not None:
             (self.work / kind / name).unlink(missing_ok=True)
 
+    @property
+    def cache_folder(self) -> Path | None:
+        """Where the user's cache is; None where none is used."""
+        return self._cache.folder
+
     def keep_source(self, source: Source) -> None:
         """Remember what a run is of, for `verify --render` and `review`. Raises OSError."""
         self.put_record(ROOT, "source.json", Source, source)

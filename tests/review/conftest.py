@@ -61,15 +61,16 @@ def write_shoot(folder: Path) -> None:
         PIL.Image.fromarray(pixels).save(folder / f"{name}.jpg", quality=90, exif=exif)
 
 
-def _given(home: Path, facts: str | None) -> list[str]:
+def _given(home: Path, facts: str | None, cache: Path | None = None) -> list[str]:
     """Arguments of evencourt for a run over the shoot of a `night`."""
     given = ["run", str(home / "night.yaml"), str(home / "shoot"), "--out", str(home / "out"), "--workers", "1"]
-    return [*given, "--no-cache", "--offline", *(() if facts is None else ("--facts", str(home / facts)))]
+    kept = ["--no-cache"] if cache is None else ["--cache", str(cache)]
+    return [*given, *kept, "--offline", *(() if facts is None else ("--facts", str(home / facts)))]
 
 
-def run(home: Path, facts: str | None = "facts") -> tuple[int, str]:
+def run(home: Path, facts: str | None = "facts", cache: Path | None = None) -> tuple[int, str]:
     """Exit status and words of a run over the shoot of a `night`, in this process."""
-    return evencourt(*_given(home, facts))
+    return evencourt(*_given(home, facts, cache))
 
 
 def run_in_a_terminal(home: Path) -> subprocess.CompletedProcess[str]:
@@ -100,9 +101,10 @@ def finished(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def copy_of(finished: Path, home: Path) -> Path:
-    """A copy of it, in which OUT knows where it is."""
-    shutil.copytree(finished, home)
-    Store(home / "out").keep_source(Source.of(home / "shoot", home / "facts", None, home / "night.yaml"))
+    """A copy of it, in which OUT knows where it is. All copies share a cache: their pictures are the same."""
+    shutil.copytree(finished, home, ignore=shutil.ignore_patterns("cache"))
+    (cache := finished / "cache").mkdir(exist_ok=True)
+    Store(home / "out").keep_source(Source.of(home / "shoot", home / "facts", None, home / "night.yaml", cache=cache))
     return home
 
 

@@ -29,6 +29,7 @@ def keep_source(store: Store, shoot: Shoot, recipe: Recipe, only: str | None) ->
             only,
             moved=moved,
             withholding=_withholding(shoot.facts),
+            cache=store.cache_folder,
         )
     )
 
