@@ -80,7 +80,7 @@ def run_demo(folder: Path, models: Path | None, offline: bool, work: WorkChoice,
         raise InputError(f"{folder}: holds other files; give a new folder for the demonstration")
     if not (shoot / "shoot.yaml").is_file():
         with progress() as report:
-            write_demo(shoot, progress=lambda done, total: report("shoot", done, total))
+            write_demo(shoot, progress=lambda done, total: report("draw", done, total))
     with work.open() as workers, open_cache(cache, shoot) as kept:
         read = with_models(engine.read_shoot(shoot, None, models, cache=kept), models, offline)
         _run(read_recipe(), read, folder / "delivered", workers, cache=kept)

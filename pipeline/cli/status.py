@@ -189,6 +189,7 @@ def _notes(record: RunRecord, said: Container[str]) -> list[str]:
     of_files = (
         f"{name}: {text}"
         for name, frame in record.frames.items()
+        if frame.status != "failed"  # of which the reason says it all
         for text in (*frame.notices, *sorted({t for file in frame.deliveries.values() for t in file.notices}))
         if not text.startswith(SHORT)
     )

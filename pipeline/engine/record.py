@@ -109,7 +109,10 @@ def build(
     counts.unmatched_rows = sum(name in log.failed for name, _ in shoot.missing)
     counts.failed += counts.unmatched_rows
     of_facts = [*nobody_known(shoot.facts), *without_rows(shoot.facts)]
-    notices = [*_beside_withheld(shoot, frames), *of_facts, *log.moved, *shoot.notices]
+    # Of a frame that cannot be read the reason says it all.
+    needless = {f"{one.frame.name}: {text}" for one in measured_frames if one.error for text in one.frame.exif.notices}
+    of_shoot = [text for text in shoot.notices if text not in needless]
+    notices = [*_beside_withheld(shoot, frames), *of_facts, *log.moved, *of_shoot]
     for name, why in shoot.missing:
         frames.put(name, FrameRecord("", "failed" if name in log.failed else "undone", why))
     return RunRecord(

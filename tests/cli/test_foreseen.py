@@ -135,6 +135,7 @@ def test_damaged_frames_and_rows_without_one(night: Night) -> None:
     status, text = night.agree()
     assert status == 1 and counts(text) == (4, 6, 2, 0, 0, 0, 0, 0, 1)
     assert "would fail: TH5_0003.dng: " in text and "not used: TH5_0099: " in text
+    assert text.count("the file is empty") == 1  # as the reason, and in no note beside it
 
 
 def test_a_row_without_a_frame_alone_makes_the_exit_status_1(night: Night) -> None:

@@ -59,6 +59,12 @@ def test_before_a_run_every_note_can_be_read(capsys: pytest.CaptureFixture[str])
     assert len(lines) == 120 and not any("more" in line for line in lines)
 
 
+def test_of_a_frame_that_fails_the_reason_says_all(capsys: pytest.CaptureFixture[str]) -> None:
+    frames = {"A": FrameRecord("A.jpg", "failed", "the file is empty (0 bytes)", notices=["the file is empty"])}
+    print_foreseen(RunRecord("1", "done", "", "", "", {}, "", Counts(), [], frames))
+    assert capsys.readouterr().err.splitlines() == ["would fail: A.jpg: the file is empty (0 bytes)"]
+
+
 def test_each_delivery_has_a_line_with_its_folder_and_number_of_files(capsys: pytest.CaptureFixture[str]) -> None:
     """The README: the pictures are in OUT/<delivery>/."""
     file = FileRecord("", "", 1, 1, 1, 0, "", True, "", "", "", [])

@@ -81,6 +81,13 @@ MUTANTS = [
         "        if True:",
         "cli/test_light_words.py::test_a_light_has_one_brightness_on_the_screen",
     ),
+    mutant(
+        "engine/record.py",
+        "if text not in needless]",
+        "if True]",
+        "cli/test_foreseen.py::test_damaged_frames_and_rows_without_one",
+    ),
+    mutant("cli/status.py", 'if frame.status != "failed"  # of', "if True  # of", "cli/test_status.py"),
     mutant("textfile/encodings.py", "    if _is_utf_7(raw):", "    if False:", "textfile/test_encodings.py"),
     mutant("textfile/encodings.py", "(len(letters) > 1 or all(", "(True or all(", "textfile/test_encodings.py"),
     mutant(
