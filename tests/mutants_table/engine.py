@@ -49,7 +49,7 @@ MUTANTS = [
     ),
     mutant("engine/earlier.py", 'aside = "" if ours else _make_way', 'aside = "" if True else _make_way', *_ASIDE),
     mutant("engine/render.py", "                move(store.out / aside, path)\n", "                pass\n", *_ASIDE),
-    mutant("engine/record.py", "*log.moved, *shoot.notices]", "*shoot.notices, *log.moved]", *_ASIDE),
+    mutant("engine/record.py", "*log.moved, *of_shoot]", "*of_shoot, *log.moved]", *_ASIDE),
     mutant(_OUTPUTS, "                self._set_aside(relative, why)\n", "", *_ASIDE),
     mutant("engine/decide.py", "refuse_links(out, (*OWN", "tuple((*OWN", *_LINKED),
     mutant("engine/run.py", "out, recipe = resolved(out),", "out, recipe = out,", *_LINKED),
