@@ -20,9 +20,9 @@ from pipeline.recipe.recipe import Recipe
 from pipeline.report.record import read_record
 from pipeline.review import open_reviews
 from pipeline.review.facts_files import adopt, free_folder
+from pipeline.review.opened import Opened
 from pipeline.review.serve import Server
 from pipeline.review.session import Session
-from pipeline.review.state import Opened
 from pipeline.shoot.read_facts import FACTS_FILES, FRAMES_FILE
 from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.files import is_inside, whole_file
@@ -89,7 +89,10 @@ def open_session(
     read = read_shoot(folder, known, models, out, wrong, _cache(source))
     some(note, [str(problem) for problem in wrong], "problem")
     recipe, recipe_file = _recipe(store, source, record.recipe)
-    opened = Opened(store, read, recipe, recipe_file, Redaction(read).called, known, models, source.only, workers)
+    redaction = Redaction(read)
+    opened = Opened(
+        store, read, recipe, recipe_file, redaction.called, redaction.line, known, models, source.only, workers
+    )
     session = Session(opened, record)
     if why := session.files.why_not():
         said, _, typed = why.partition("\n")

@@ -24,7 +24,7 @@ from pipeline.recipe.recipe import Delivery, Recipe
 from pipeline.shoot.bursts import find_bursts
 from pipeline.shoot.clocks.correction import with_clocks
 from pipeline.shoot.clocks.fit import ClockNote, clock_notes
-from pipeline.shoot.consent import held_by_own_texts, is_named
+from pipeline.shoot.consent import is_named, named_by_own_texts, with_copies
 from pipeline.shoot.facts import WRONG_LINE, Facts, FrameFacts, held_back
 from pipeline.shoot.frame_names import NOTHING_KNOWN, FrameIndex, NameMemory, with_numbers
 from pipeline.shoot.read_facts import load_facts, written_names
@@ -46,7 +46,8 @@ class Shoot:
     missing         (frame, reason) of rows in frames.csv whose frame is not in the folder, or in which a cell is wrong
     notices         on what is wrong but not fatal
     lost            (path in the shoot folder, reason) of photographs that cannot be frames, and fail; in no notice
-    own_texts       frame -> why it is held back, by what its own texts or file name say
+    own_texts       frame -> why it is held back, by what its own texts or file name say, or as a copy
+    of_texts, of_copies  those of the notices that the search for these has left
     added           frame -> seconds that `clocks` of the facts added to its time
     clock_notes     those of the notices that may hold the end of a serial number
     index           finds a frame by what a person wrote
@@ -65,6 +66,8 @@ class Shoot:
     clock_notes: tuple[ClockNote, ...] = ()
     index: FrameIndex = field(default_factory=lambda: FrameIndex(()))
     lost: tuple[tuple[str, str], ...] = ()
+    of_texts: tuple[str, ...] = ()
+    of_copies: tuple[str, ...] = ()
 
     def failures(self) -> dict[str, str]:
         """Frame or row of frames.csv -> why it fails, of those that have failed before a run begins."""
@@ -147,11 +150,12 @@ def read_shoot(
     facts, sidecars = _with_ratings(facts, frames)
     recalled = recall(facts, out, found.frames)
     facts = recalled.facts
-    of_consent: list[str] = []
-    bursts, own_texts = tuple(find_bursts(frames)), held_by_own_texts(facts, frames, of_consent, cache)
+    of_texts, of_copies = list[str](), list[str]()
+    own_texts = with_copies(facts, frames, named_by_own_texts(facts, frames, of_texts), of_copies, cache)
     of_clocks = clock_notes(frames, facts.start, corrected.added.keys(), corrected.right)
     notices = (
-        *of_consent,
+        *of_texts,
+        *of_copies,
         *(note.text for note in of_clocks),
         *facts.notices,
         *found.notices,
@@ -164,7 +168,7 @@ def read_shoot(
     return Shoot(
         folder,
         frames,
-        bursts,
+        tuple(find_bursts(frames)),
         facts,
         facts_file,
         (*((name, why) for name, why in missing if name not in dict(found.lost)), *wrong_rows),
@@ -175,6 +179,8 @@ def read_shoot(
         clock_notes=of_clocks,
         index=index,
         lost=found.lost,
+        of_texts=tuple(of_texts),
+        of_copies=tuple(of_copies),
     )
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipeline import __version__
+from pipeline.engine.beside import BESIDE, beside_withheld
 from pipeline.engine.earlier import DeliveredFile
 from pipeline.engine.jobs import Delivered, Planned, Shoot
 from pipeline.engine.measure import MeasuredFrame
@@ -147,17 +148,12 @@ def undone(planned: Planned, record: RunRecord) -> dict[str, int]:
 
 
 def _beside_withheld(shoot: Shoot, frames: Mapping[str, FrameRecord]) -> list[str]:
-    """A notice on each delivered frame of which `players` does not say whom it shows, taken in the same burst as one
-    that is held back because it shows a player: it may show the same one, and only a person can see that."""
-    names: list[str] = []
-    for burst in shoot.bursts:
-        if any(shoot.facts.row(name).keep and shoot.shows_withheld(name) for name in burst.frames):
-            names += [n for n in burst.frames if frames[n].deliveries and not shoot.facts.row(n).players]
-    why = (
-        "in a burst with frames that are held back for a player, and nobody wrote under players who is in it; look at "
-        "it before you publish"
-    )
-    return [f"{name}: {why}" for name in names]
+    """A notice on each delivered frame that may show whoever is withheld in another frame of its burst."""
+
+    def goes_out(name: str) -> bool:
+        return not shoot.facts.row(name).players and bool(frames[name].deliveries)
+
+    return [f"{name}: {BESIDE}" for name in beside_withheld(shoot.bursts, shoot.shows_withheld, goes_out)]
 
 
 def _from_twins(shoot: Shoot, measured_frames: Sequence[MeasuredFrame]) -> list[str]:

@@ -28,7 +28,7 @@ class Session(State):
         with self._lock:
             self._look()
             real = self.real(name)
-            if field == "crop" and delivery is not None and delivery not in self._deliveries():
+            if field == "crop" and delivery is not None and delivery not in self._opened.deliveries:
                 raise RefusedError(f"the recipe makes no delivery {delivery}")
             if field == "words" and isinstance(value, str) and STAND_IN in value:
                 raise RefusedError(f"write other words in place of {STAND_IN}")
@@ -66,7 +66,8 @@ class Session(State):
                 raise
             if of_frame and self._says_who(about) != says_who:
                 self._search_soon()
-            self._touch([shown])
+            beside = self.consent_now.look_beside([about] if of_frame else None)
+            self._touch([shown, *(self._opened.called.get(name, name) for name in beside)])
             return
         raise RefusedError("another program writes this file all the time; close it there")
 
@@ -182,7 +183,11 @@ class Session(State):
             real = self.real(name)
             row, wrong = self.facts.typed(real, players, words)
             found = self.captions.of(
-                self.shoot.index.frames[real], self.facts.facts, row, self._own_texts.get(real, ""), tuple(wrong)
+                self.shoot.index.frames[real],
+                self.facts.facts,
+                row,
+                self.consent_now.own_text(real),
+                tuple(wrong),
             )
             return {
                 "caption": found.caption, "headline": found.headline, "alt": found.alt, "delivery": found.delivery,

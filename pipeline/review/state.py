@@ -6,34 +6,34 @@ Every method that reads or changes anything holds one lock: tabs of the browser 
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 from pydantic import JsonValue
 
+from pipeline.engine.beside import BESIDE
 from pipeline.engine.earlier import done_name, read_done
-from pipeline.engine.jobs import Shoot, for_wrong_line
+from pipeline.engine.jobs import for_wrong_line
 from pipeline.errors import InputError
-from pipeline.recipe.recipe import Recipe
 from pipeline.report.record import FileRecord, FrameRecord, RunRecord, read_record
 from pipeline.review import open_reviews, render_job
 from pipeline.review.captions import Captions
 from pipeline.review.changes import Change, ChangeLog
+from pipeline.review.consent_now import ConsentNow
 from pipeline.review.facts_files import FactsFiles
 from pipeline.review.facts_now import FactsNow
 from pipeline.review.open_reviews import OpenReview
+from pipeline.review.opened import Opened
 from pipeline.review.pending import Pending
 from pipeline.review.render_job import RenderJob
 from pipeline.review.values import same, wrote
 from pipeline.review.views import Views
-from pipeline.shoot.consent import held_by_own_texts, with_copies
 from pipeline.shoot.copies import called_otherwise
 from pipeline.shoot.facts import FrameFacts, held_back
 from pipeline.shoot.rows import withheld_names
-from pipeline.steps.crop_solution import CropParams
-from pipeline.store.store import Store
 from pipeline.textfile.messages import and_more
+from pipeline.textfile.notices import lines_by_kind
 
 Json = dict[str, JsonValue]
 _MOST_LOOKED_AT = 200  # frames whose files are looked for at a time, while a run is on
@@ -52,21 +52,6 @@ class ConflictError(Exception):
         self.answer = answer
 
 
-@dataclass(frozen=True)
-class Opened:
-    """What a session is about. called  name of a frame in the shoot -> in the record, where it is another"""
-
-    store: Store
-    shoot: Shoot
-    recipe: Recipe | None
-    recipe_file: Path
-    called: Mapping[str, str]
-    facts: Path | None
-    models: Path | None
-    only: str | None
-    workers: int
-
-
 class State:
     """See the module. version grows with every change; `since` says which frames a tab must draw again."""
 
@@ -79,7 +64,7 @@ class State:
         self.opened = OpenReview(opened.store)
         self.log = ChangeLog(opened.store)
         self.pending = Pending(opened.store, self.log)
-        self._own_texts, self._searched = dict(opened.shoot.own_texts), opened.shoot.facts.roster
+        self.consent_now = ConsentNow(opened.shoot, self.facts)
         self._real = {called: name for name, called in opened.called.items()}
         self.captions = Captions(opened.recipe)
         self.version = self._first = len(self.log.changes)
@@ -118,7 +103,7 @@ class State:
 
     def held(self, frame: str) -> str:
         """Why a frame, by its name in the shoot, may be in no delivery because of who is in it; "" where it may."""
-        return called_otherwise(self.facts.held(frame, self._own_texts), self._opened.called)
+        return called_otherwise(self.consent_now.held(frame), self._opened.called)
 
     def frame_json(self, name: str) -> Json:
         """A frame as the page draws it, with what is decided now: "wrote", see values.wrote; "stale", whether that is
@@ -127,11 +112,12 @@ class State:
             real = self._real.get(name, name)
             record = self.record.frames[name]
             if real not in self.shoot.index.frames:
-                return {**self.views.frame(name, record, ""), "wrote": wrote(FrameFacts()), "stale": False, "held": ""}
+                return {**self.views.frame(name, record), "wrote": wrote(FrameFacts()), "stale": False, "held": ""}
             held, row = self.held(real), self.facts.row(real)
-            found = self.views.frame(name, record, held)
+            beside = bool(record.deliveries) and real in self.consent_now.beside
+            found = self.views.frame(name, record, held, beside=beside)
             written = wrote(replace(row, words=self._shown_words(real, row)))
-            by_fold = {delivery.casefold(): delivery for delivery in self._deliveries()}
+            by_fold = {delivery.casefold(): delivery for delivery in self._opened.deliveries}
             crops = written["crops"]
             assert isinstance(crops, dict)
             written["crops"] = {by_fold.get(of, of): box for of, box in crops.items()}
@@ -159,15 +145,22 @@ class State:
                 if frame.status != "held" and (held := self.held(real)):
                     counts.delivered -= frame.status == "delivered"
                     counts.files -= len(frame.deliveries)
-                    wrong = for_wrong_line(self.facts.facts, real, self._own_texts.get(real, ""))
+                    wrong = for_wrong_line(self.facts.facts, real, self.consent_now.own_text(real))
                     counts.wrong_lines, counts.consent = counts.wrong_lines + wrong, counts.consent + (not wrong)
                     counts.held += 1
                     frames[name] = replace(
                         frame, status="held", reason=held, notices=[], decisions=[], deliveries={}, rank=None
                     )
-            return replace(
-                self.record, frames=frames, counts=counts, notices=[self._without_names(t) for t in self.record.notices]
-            )
+            notices = [text for text in self.record.notices if BESIDE not in text]
+            notices = [*self._of_consent(), *(self._without_names(text) for text in notices)]
+            return replace(self.record, frames=frames, counts=counts, notices=list(dict.fromkeys(notices)))
+
+    def _of_consent(self) -> list[str]:
+        """What is to be looked at since somebody is withheld, as it is decided now."""
+        shown, frames = self.consent_now.may_show_withheld(), self.record.frames
+        shown = [name for one in shown if (name := self._opened.called.get(one, one)) in frames]
+        beside = [f"{name}: {BESIDE}" for name in shown if frames[name].deliveries]
+        return [self._without_names(text) for text in (*beside, *map(self._opened.line, self.consent_now.said()))]
 
     def names(self) -> Iterator[str]:
         """The frames of the page, in its order."""
@@ -205,6 +198,8 @@ class State:
                 "it again, and close the file there first"
             )
         yield from (str(problem) for problem in self.facts.problems)
+        known = set(self.record.notices)
+        yield from lines_by_kind([text for text in self._of_consent() if text not in known], self.record.frames)
         if self.store.is_locked() and not self.job.is_running:
             yield "a run is on in another window: what is decided now is rendered by the next one"
 
@@ -262,22 +257,11 @@ class State:
                 "teams": dict(facts.teams),
                 "players": players,
                 "minors": facts.minors,
-                "deliveries": list(self._deliveries().values()),
+                "deliveries": list(self._opened.deliveries.values()),
                 "references": references,
                 "undo": self._undo_words(),
                 "writable": self.files.why_not(),
             }
-
-    def _deliveries(self) -> dict[str, JsonValue]:
-        found: dict[str, JsonValue] = {}
-        for delivery in self._opened.recipe.deliveries if self._opened.recipe else ():
-            params = [bound.params for bound in delivery.steps if isinstance(bound.params, CropParams)]
-            aspects: list[JsonValue] = []
-            if params and ":" in params[0].aspect:
-                across, down = (float(v) for v in params[0].aspect.split(":"))
-                aspects = [across / down]
-            found[delivery.name] = {"name": delivery.name, "crop": bool(params), "aspects": aspects}
-        return found
 
     # ---- changes by others
 
@@ -294,7 +278,7 @@ class State:
         if not frames and before is self.facts.facts:
             return
         self.pending.by_hand(before, frames)
-        self._touch([self._opened.called.get(name, name) for name in frames])
+        self._touch_of_shoot({*frames, *self.consent_now.look_beside()})
         self._roster_changed = self.version
         self._search_soon()
 
@@ -311,20 +295,18 @@ class State:
         search.start()
 
     def _search(self) -> None:
-        """Look for the copies of what is held now; where other names are withheld now, in every frame's own texts for
-        these before."""
+        """See ConsentNow.search."""
         with self._searching:
-            facts, frames = self.facts.facts, self.shoot.frames
-            is_known = facts.roster == self._searched
-            found = with_copies(facts, frames, self._own_texts) if is_known else held_by_own_texts(facts, frames)
+            found = self.consent_now.search()
             with self._lock:
-                if self.facts.facts.roster != facts.roster:
-                    return  # the next search waits
                 before = self._held_now()
-                self._own_texts, self._searched = found, facts.roster
-                changed = before ^ self._held_now()
-                if changed:
-                    self._touch([name for name in self.names() if self._real.get(name, name) in changed])
+                if not self.consent_now.take(found):
+                    return  # the next search waits
+                if changed := (before ^ self._held_now()) | self.consent_now.look_beside():
+                    self._touch_of_shoot(changed)
+
+    def _touch_of_shoot(self, frames: Collection[str]) -> None:
+        self._touch([name for name in self.names() if self._real.get(name, name) in frames])
 
     def _touch(self, names: list[str]) -> None:
         self.version += 1

@@ -8,6 +8,7 @@ from urllib.parse import quote
 
 from pydantic import JsonValue
 
+from pipeline.engine.beside import BESIDE
 from pipeline.engine.redaction import STAND_IN
 from pipeline.report.needs import doubts_about
 from pipeline.report.record import FileRecord, FrameRecord, RunRecord
@@ -41,11 +42,11 @@ class Views:
 
     def __init__(self, record: RunRecord) -> None:
         self._record = record
-        self._doubts = doubts_about(record.notices)
+        self._doubts = doubts_about(text for text in record.notices if BESIDE not in text)  # that is said as it is now
         self._made: dict[str, dict[str, JsonValue]] = {}
 
-    def frame(self, name: str, frame: FrameRecord, held: str) -> dict[str, JsonValue]:
-        """A frame as page.js draws it. held  why it may be in no delivery now, ""."""
+    def frame(self, name: str, frame: FrameRecord, held: str = "", *, beside: bool = False) -> dict[str, JsonValue]:
+        """A frame as page.js draws it. held  why it may be in no delivery now, ""; beside  whether BESIDE is so"""
         if name not in self._made:
             made: dict[str, JsonValue] = json.loads(
                 frame_json(frame_view(name, frame, Addresses(), self._doubts.get(name, ())))
@@ -55,7 +56,9 @@ class Views:
             self._made[name] = made
         found = self._made[name]
         if not held:
-            return found
+            doubts = found["doubts"]
+            assert isinstance(doubts, list)
+            return {**found, "doubts": [*doubts, BESIDE]} if beside else found
         empty = {key: value for key, value in _EMPTY.items() if key in found}
         return {**found, **empty, "status": "held", "consent": True, "reason": held}
 

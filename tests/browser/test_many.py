@@ -276,6 +276,19 @@ def test_a_slip_lets_no_frame_of_a_withheld_player_go(stand: Stand) -> None:
     assert [one["value"] for one in stand.frames()] == [[["home", "9"]], []]
 
 
+def test_what_else_has_changed_is_still_asked_for_after_a_decision(stand: Stand) -> None:
+    """The answer to a decision has its frame alone, and a version that others may have, too."""
+    page = stand.page
+    look = "document.dispatchEvent(new Event('visibilitychange'))"
+    with page.expect_response("**/api/since/*"):
+        page.evaluate(look)
+    with page.expect_response("**/api/frame"):
+        page.keyboard.press("3")
+    with page.expect_request("**/api/since/*") as asked:
+        page.evaluate(look)
+    assert asked.value.url.endswith("/api/since/1")  # not 2, as the decision was answered
+
+
 def test_words_that_let_a_held_frame_go_are_told_of(stand: Stand) -> None:
     page = stand.page
     told = page.locator(".desk-choice", has_text="not held back any more")

@@ -214,7 +214,7 @@ BESIDE = "in a burst with frames that are held back for a player"
         ),
         ("TH5_0001,,home 7,\nTH5_0002,no,,\n", "note: TH5_0003: {}"),  # who is not delivered needs no look
         ("TH5_0001,,home 7,\nTH5_0002,,home 8,\nTH5_0003,,home 8,\n", ""),
-        ("TH5_0001,no,home 7,\n", ""),  # held, and not for who is in it
+        ("TH5_0001,no,home 7,\n", "note: TH5_0002, TH5_0003: {}"),  # dropped, and it says who was there
         ("TH5_0001,no,,\n", ""),
     ],
 )

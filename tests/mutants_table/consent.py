@@ -16,6 +16,7 @@ _READ_IN = ("shoot/test_roster.py",)
 _CONSENT = "shoot/consent.py"
 _SHORT = "shoot/names/short.py"
 _LETTERS = "shoot/names/letters.py"
+_BY, _BY_TESTS = "shoot/photographer.py", ("shoot/test_photographer.py",)
 _MISTYPED = ("shoot/test_mistyped.py",)
 _OWN = "formats/metadata/own_texts.py"
 _NOTE = "formats/metadata/search_note.py"
@@ -297,7 +298,7 @@ MUTANTS = [
     mutant("cli/captions.py", "_show(replace(one, frames=tuple(map(checked.line, one.frames))))", "_show(one)", *_WHO),
     mutant(
         "review/state.py",
-        'for_wrong_line(self.facts.facts, real, self._own_texts.get(real, ""))',
+        "for_wrong_line(self.facts.facts, real, self.consent_now.own_text(real))",
         "self.facts.is_wrong(real)",
         "review/test_consent.py",
     ),
@@ -354,4 +355,21 @@ MUTANTS = [
     ),
     mutant(_FILES, "while folded_name(found) in used:", "while found in used:", "engine/test_filenames.py"),
     mutant(_FILES, "if _RESERVED.fullmatch(name)", "if False", "engine/test_filenames.py"),
+    # a photographer whose name is nearly a child's: neither does the night stop, nor does a child get through
+    mutant(_BY, "ALIKE = 3", "ALIKE = 2", *_BY_TESTS),
+    mutant(_BY, "if not count or holds_any(text, tuple(player.name for player in near)):", "if not count:", *_BY_TESTS),
+    mutant(_BY, "if not names_one(rest, player)))", "))", *_BY_TESTS),
+    mutant(
+        _BY, "if not names or holds_any(creator, tuple(player.name for player in hidden)):", "if not names:", *_BY_TESTS
+    ),
+    mutant(_BY, "if is_short or mistyped_in", "if mistyped_in", *_BY_TESTS),
+    mutant(_BY, "if is_short or mistyped_in(creator, p.name)", "if is_short", *_BY_TESTS),
+    mutant(_BY, "if len((name := part.strip()).split()) > 1)", "if (name := part.strip()))", *_BY_TESTS),
+    mutant(_BY, "    if not cameras:\n", "    if True:\n", *_BY_TESTS),
+    mutant(_CONSENT, "near if says.credits > usual else ()", "near if not usual else ()", *_BY_TESTS),
+    mutant(_CONSENT, "        if near and not self.is_written:", "        if near:", *_BY_TESTS),
+    mutant(_CONSENT, "if p not in excused)) if excused else facts", ")) if excused else facts", *_BY_TESTS),
+    mutant(_CONSENT, '(MAY_CREDIT if player in mistyped else "")', '""', *_BY_TESTS),
+    mutant(_CONSENT, "usual = min(told[", "usual = max(told[", *_BY_TESTS),
+    mutant(_CONSENT, "                credits += count\n", "", *_BY_TESTS),
 ]

@@ -247,8 +247,8 @@ MUTANTS = [
     ),
     mutant("engine/record.py", "entry.rated = shoot.facts.row(name).rating", "pass", "engine/test_who_gets_what.py"),
     mutant("engine/record.py", "*_beside_withheld(shoot, frames), ", "", *_FORESEEN),
-    mutant("engine/record.py", "if frames[n].deliveries and not shoot", "if not shoot", *_FORESEEN),
-    mutant("engine/record.py", "if any(shoot.facts.row(name).keep and shoot.", "if any(shoot.", *_FORESEEN),
+    mutant("engine/record.py", "players and bool(frames[name].deliveries)", "players", *_FORESEEN),
+    mutant("engine/record.py", "return not shoot.facts.row(name).players and", "return", *_FORESEEN),
     mutant("engine/jobs.py", "or is_named(self.own_texts", "or bool(self.own_texts", *_FORESEEN),
     mutant("engine/jobs.py", 'or is_named(self.own_texts.get(frame, ""))', "", *_FORESEEN),
     # What was measured comes out of the cache only for the bytes that it was measured from.

@@ -6,7 +6,7 @@ from tests.mutants_table import mutant
 
 _GUARD, _STATE, _SESSION = "review/guard.py", "review/state.py", "review/session.py"
 _FILES, _NOW, _VIEWS = "review/facts_files.py", "review/facts_now.py", "review/views.py"
-_PICTURES, _CHANGES = "review/pictures.py", "review/changes.py"
+_PICTURES, _CHANGES, _DESK = "review/pictures.py", "review/changes.py", "review/web/desk.js"
 _GUARD_TESTS = ("review/test_guard.py",)
 _CONSENT = ("review/test_consent.py",)
 _DECISIONS = ("review/test_decisions.py",)
@@ -28,12 +28,12 @@ MUTANTS = [
     mutant(_GUARD, 'kind != b"application/json" or', "", *_GUARD_TESTS),
     mutant(_GUARD, "if len(body) > most:", "if False:", *_GUARD_TESTS),
     mutant(_PICTURES, "if is_delivered_path(file.file) else None", "", *_GUARD_TESTS),
-    mutant(_STATE, "own_texts), self._opened.called)", "own_texts), {})", *_CONSENT),
+    mutant(_STATE, "held(frame), self._opened.called)", "held(frame), {})", *_CONSENT),
     mutant(_STATE, "return None if self.held(self.real(name)) else", "return", *_CONSENT),
     mutant(
         _STATE, "return self._without_names(row.words) if self.held(real) else row.words", "return row.words", *_CONSENT
     ),
-    mutant(_VIEWS, "        if not held:\n            return found\n", "        return found\n", *_CONSENT),
+    mutant(_VIEWS, "        if not held:\n", "        if True:\n", *_CONSENT),
     mutant(_NOW, 'return self._held[frame] or own_texts.get(frame, "")', "return self._held[frame]", *_CONSENT),
     mutant(_NOW, "            self._held.pop(changed, None)\n", "            pass\n", *_CONSENT),
     mutant(_SESSION, "and STAND_IN in value", "and False", *_CONSENT),
@@ -58,6 +58,26 @@ MUTANTS = [
     mutant("engine/kept/withdrawn.py", "if now.for_consent(f.name) and not", "if not", "engine/test_withdrawn.py"),
     mutant("engine/kept/withdrawn.py", "with_copies(facts, shoot.frames, texts)", "texts", "engine/test_withdrawn.py"),
     mutant(_NOW, "[*self._gone(), *problems]", "problems", *_CONSENT),
+    # who may be beside a frame that is held in the review is told there, not by the next run
+    mutant(_STATE, "beside = bool(record.deliveries) and real in", "beside = False and real in", *_CONSENT),
+    mutant(_STATE, "notices = [*self._of_consent(), *(", "notices = [*(", *_CONSENT),
+    mutant(_STATE, "yield from lines_by_kind([text for", "[text for", *_CONSENT),
+    mutant(
+        _STATE, "for text in self.record.notices if BESIDE not in text]", "for text in self.record.notices]", *_CONSENT
+    ),
+    mutant(_VIEWS, "record.notices if BESIDE not in text)", "record.notices)", *_CONSENT),
+    mutant(_SESSION, "self.consent_now.look_beside([about] if of_frame else None)", "set[str]()", *_CONSENT),
+    mutant(_STATE, "{*frames, *self.consent_now.look_beside()}", "frames", *_CONSENT),
+    mutant(
+        "review/consent_now.py",
+        "with_copies(facts, frames, held, of_copies)",
+        "with_copies(facts, frames, held)",
+        *_CONSENT,
+    ),
+    mutant("review/consent_now.py", "shoot.of_copies, known", "(), known", *_CONSENT),
+    mutant("review/consent_now.py", "(self.roster, self.creator) ==", "(self.roster, facts.creator) ==", *_CONSENT),
+    mutant("review/consent_now.py", "row.keep and not row.players and", "row.keep and", *_CONSENT),
+    mutant(_DESK, "this.version = answer.version; //", "//", "browser/test_many.py"),
     mutant(_NOW, 'if self._raw is None and "frames" in', 'if False and "frames" in', *_CONSENT),
     # a decision is on disk with its name; nobody wonders about a second review or a review that cannot write
     mutant(

@@ -11,6 +11,9 @@ from pathlib import Path
 import PIL.Image
 import pytest
 
+from pipeline.engine.beside import BESIDE
+from pipeline.review.consent_now import Search
+from pipeline.shoot.facts import Facts, Player
 from tests.review.conftest import FRAMES, ROSTER, Tab, run
 
 Open = Callable[..., Tab]
@@ -152,7 +155,8 @@ def test_copies_of_a_frame_that_is_named_follow(night: Path, tab: Open) -> None:
     version = one.get("api/since/0")["version"]
     path = night / "facts" / "frames.csv"  # by another program
     path.write_bytes(path.read_bytes().replace(b"TH1_0001;;3;home 7", b"TH1_0001;;3;home 4"))
-    assert [frame["name"] for frame in changed_after(one, version)] == ["TH1_0001"]
+    # The copy is of its burst: it is to be looked at at once, and held as soon as it is found.
+    assert [frame["name"] for frame in changed_after(one, version)] == ["TH1_0001", "TH1_0006"]
     assert [frame["name"] for frame in changed_after(one, version + 1)] == ["TH1_0006"]
 
 
@@ -164,6 +168,74 @@ def test_what_a_copy_is_held_by_names_nobody(night: Path, tab: Open) -> None:
     view = json.dumps(one.get("api/view"), ensure_ascii=False)
     assert "same as that of frame-000" in one.frame("TH1_0001")["held"]
     assert "R\u00f8nning" not in view and "R\u00f8nning" not in one.ask("").body.decode()
+
+
+def test_who_may_be_beside_somebody_who_is_withheld_is_told_at_once(night: Path, tab: Open) -> None:
+    saved_again(night, "TH1_0006", "2026:02:14 19:30:00")  # in the burst of TH1_0001; nobody wrote who is in it
+    one = tab()
+    before = one.get("api/since/0")
+    assert before["notices"] == [] and one.frame("TH1_0006")["doubts"] == []
+    one.post("api/consent", team="home", number="7", publish=False)
+    changed = changed_after(one, before["version"])
+    assert [frame["doubts"] for frame in changed if frame["name"] == "TH1_0006"] == [[BESIDE]]
+    assert one.frame("TH1_0003")["doubts"] == []
+    assert f"TH1_0006: {BESIDE}" in one.get("api/since/0")["notices"] and BESIDE in one.ask("").body.decode()
+    # Its words name her: it is held itself, and then nobody need look. Whoever is named in it need not be looked for.
+    row = {"frame": "TH1_0006", "field": "words"}
+    one.post("api/frame", **row, value="Ingrid Solbakken", seen="")
+    assert one.frame("TH1_0006")["doubts"] == [] and one.get("api/since/0")["notices"] == []
+    one.post("api/frame", **row, value="", seen="Ingrid Solbakken")
+    assert one.frame("TH1_0006")["doubts"] == [BESIDE]
+    one.post("api/frame", frame="TH1_0006", field="players", value=[["away", "12"]], seen=[])
+    assert one.frame("TH1_0006")["doubts"] == [] and BESIDE not in one.ask("").body.decode()
+
+
+def test_a_frame_that_is_named_is_told_of_beside_the_others_of_its_burst(night: Path, tab: Open) -> None:
+    saved_again(night, "TH1_0006", "2026:02:14 19:30:00")
+    one = tab()
+    named = {"frame": "TH1_0001", "field": "players"}
+    version = one.post("api/frame", **named, value=[["home", "4"]], seen=[["home", "7"]])["version"]
+    told = {frame["name"]: frame["doubts"] for frame in one.get(f"api/since/{version - 1}")["frames"]}
+    assert told.get("TH1_0006") == [BESIDE]
+    version = one.post("api/frame", **named, value=[["home", "7"]], seen=[["home", "4"]])["version"]
+    told = {frame["name"]: frame["doubts"] for frame in one.get(f"api/since/{version - 1}")["frames"]}
+    assert told.get("TH1_0006") == [] and one.get("api/since/0")["notices"] == []
+
+
+def test_what_copies_cannot_be_told_of_is_said_in_the_review(night: Path, tab: Open) -> None:
+    """A held picture that shows nothing by which a copy could be found, and a picture without its time."""
+    saved_again(night, "TH1_0006", "")
+    PIL.Image.new("RGB", (180, 120), (90, 90, 90)).save(night / "shoot" / "TH1_0001.jpg")
+    one = tab()
+    assert one.get("api/since/0")["notices"] == []
+    one.post("api/consent", team="home", number="7", publish=False)
+    said: list[str] = []
+    for _ in range(200):
+        if said := one.get("api/since/0")["notices"]:
+            break
+        time.sleep(0.05)
+    assert len(said) == 1 and said[0].startswith("TH1_0001 is held back, but its picture cannot be read, or shows too")
+    assert "TH1_0006" in said[0]
+    again = tab()  # what a review finds at its beginning is said too
+    assert said[0] in again.get("api/since/0")["notices"]
+
+
+def test_a_search_counts_only_for_the_names_that_it_was_for() -> None:
+    roster = (Player("home", "7", NAME, False, 2),)
+    search = Search({}, (), (), roster, "Vera Holt")
+    assert search.is_for(Facts(roster=roster, creator="Vera Holt"))
+    assert not search.is_for(Facts(roster=(), creator="Vera Holt"))
+    assert not search.is_for(Facts(roster=roster, creator=NAME))  # whose name her camera's notes may have
+
+
+def saved_again(night: Path, name: str, time: str) -> None:
+    """A frame with another time in its file, "" for none."""
+    path = night / "shoot" / f"{name}.jpg"
+    exif = PIL.Image.Exif()
+    if time:
+        exif.get_ifd(0x8769)[0x9003] = time
+    with PIL.Image.open(path) as picture:
+        picture.save(path, exif=exif)
 
 
 def changed_after(one: Tab, version: int) -> list[dict]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from pipeline.engine.jobs import Shoot, without_wrong_rows
 from pipeline.errors import InputError
-from pipeline.shoot.consent import held_by_own_texts, with_copies
+from pipeline.shoot.consent import named_by_own_texts, with_copies
 from pipeline.shoot.read_facts import load_facts, named_tables
 from pipeline.textfile.messages import counted
 
@@ -34,7 +34,7 @@ def withheld_meanwhile(shoot: Shoot) -> Withdrawal | None:
         return Withdrawal(f"the facts were changed while the run was on and are wrong now ({where}): {_AGAIN}", shoot)
     texts = shoot.own_texts
     if [p for p in facts.roster if not p.publish] != [p for p in shoot.facts.roster if not p.publish]:
-        texts = held_by_own_texts(facts, shoot.frames)
+        texts = named_by_own_texts(facts, shoot.frames)
     now = replace(shoot, facts=facts, own_texts=with_copies(facts, shoot.frames, texts))
     if facts.minors and not shoot.facts.minors:
         return Withdrawal(f"shoot.yaml says minors: true since the run began: {_AGAIN}", now)

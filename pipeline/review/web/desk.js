@@ -123,7 +123,6 @@ export class Desk {
 
   /** Takes what the server says; what is on its way to it stays as the person left it. */
   take(answer) {
-    if (answer.version > this.version) this.version = answer.version;
     const frames = (answer.frames ?? []).filter((frame) => typeof frame === "object");
     for (const frame of frames) {
       let wrote = { ...EMPTY, ...frame.wrote };
@@ -190,8 +189,11 @@ export class Desk {
   /** Takes in what other windows and the render have done; all there is, as long as the server has not answered once. */
   async look() {
     try {
-      if (this.met) this.take(await ask(`api/since/${this.version}`));
-      else this.take({ roster: await ask("api/roster"), render: await ask("api/render") });
+      if (this.met) {
+        const answer = await ask(`api/since/${this.version}`);
+        this.take(answer);
+        this.version = answer.version; // not that of other answers: they do not have all frames that have changed
+      } else this.take({ roster: await ask("api/roster"), render: await ask("api/render") });
       this.met = true;
       this.queue.found(true);
     } catch (error) {
