@@ -23,6 +23,7 @@ from pipeline.shoot.names import (
     is_part_of,
     mistyped_in,
     name_pattern,
+    names_part,
     perhaps_named,
     replace_name,
     same_name,
@@ -192,8 +193,8 @@ def held_back(facts: Facts, row: FrameFacts) -> str:
     """Why a frame must be in no delivery, without a name; "" where there is no reason.
 
     A frame is held where `players` names one whose roster line says publish: no, or `words` has such a name in
-    whatever spelling, or the shirt number that nobody of `players` wears, or while `players` is empty a part of the
-    name, or where another row may mean it:
+    whatever spelling, or the shirt number that nobody of `players` wears, or a first name or surname that nobody of
+    `players` has, or while `players` is empty what may be a part of the name, or where another row may mean it:
     nobody knows then what that row forbids. minors: true alone holds no frame, or nothing could be delivered: it takes
     out every name instead.
     """
@@ -211,13 +212,34 @@ def held_back(facts: Facts, row: FrameFacts) -> str:
             "its words have the shirt number of a player whose line in the roster "
             f"{worn_by.why}; {advice if row.players else 'write under players who is in the picture'}"
         )
+    hidden = tuple(player for player in facts.roster if not player.publish)
     if words and not row.players:  # only the words say then whom it shows
-        for player in hinted_at(words, facts, tuple(p for p in facts.roster if not p.publish)):
+        for player in hinted_at(words, facts, hidden):
             return (
                 "its words name, or seem to name, a player whose line in the roster "
                 f"{player.why}; write under players who is in the picture"
             )
+    if words and (unlisted := _unlisted(words, facts, hidden, row.players)) is not None:
+        return (
+            "its words have a first name or surname, or a mistyped name, of a player whose line in the roster "
+            f"{unlisted.why}, and players does not list that player; add who is in the picture too, or write the words "
+            "without it"
+        )
     return ""
+
+
+def _unlisted(
+    words: str, facts: Facts, hidden: tuple[Player, ...], players: Sequence[tuple[str, str]]
+) -> Player | None:
+    """The first of `hidden` a part of whose name, or a mistyped name, the words have, where none of `players` is called
+    so."""
+    if not players or not hidden:
+        return None
+    named = [player.name for player in facts.roster if (player.team, player.number) in players]
+    rest = known_taken_out(words, facts, hidden, named)
+    rest = names_taken_out(rest, tuple(part for name in named for part in name.split()))
+    mistyped = set(_mistyped(words, facts, hidden))
+    return next((player for player in hidden if player in mistyped or names_part(rest, player.name)), None)
 
 
 def _numbered(words: str, facts: Facts, players: Sequence[tuple[str, str]]) -> Player | None:
@@ -260,7 +282,7 @@ def named_player(text: str, facts: Facts, players: Sequence[tuple[str, str]]) ->
 
 def mistyped_player(text: str, facts: Facts) -> Player | None:
     """The first player with publish: no whose whole name, and that of nobody else of the roster, stands in the text
-    with a typing mistake, or two in a long name; None where there is none. Where another player's name has fewer
+    with a typing mistake or two; None where there is none. Where another player's name has fewer
     mistakes it is that player's; where it has as many nobody knows."""
     return next(_mistyped(text, facts, [player for player in facts.roster if not player.publish]), None)
 

@@ -67,13 +67,16 @@ def _near(facts: Facts) -> tuple[tuple[Player, ...], tuple[str, ...]]:
 
 @lru_cache(maxsize=16)
 def _near_of(creator: str, hidden: tuple[Player, ...], language: str) -> tuple[tuple[Player, ...], tuple[str, ...]]:
-    """(players, the whole names under creator)."""
-    names = tuple(name for part in _PARTS.split(creator) if len((name := part.strip()).split()) > 1)
-    if not names or holds_any(creator, tuple(player.name for player in hidden)):
+    """(players, the names under creator that are near theirs)."""
+    if holds_any(creator, tuple(player.name for player in hidden)):
         return (), ()
-    in_short = (first_named(creator, (player.name,), (), language) is not None for player in hidden)
-    near = (p for p, is_short in zip(hidden, in_short, strict=True) if is_short or mistyped_in(creator, p.name))
-    return tuple(near), names
+    names = [part.strip() for part in _PARTS.split(creator)]
+
+    def is_near(name: str, player: Player) -> bool:
+        return mistyped_in(name, player.name) or first_named(name, (player.name,), (), language) is not None
+
+    near = tuple(player for player in hidden if any(is_near(name, player) for name in names))
+    return near, tuple(name for name in names if any(is_near(name, player) for player in near))
 
 
 def credit_said(near: Sequence[Player], cameras: Sequence[str], count: int) -> str:

@@ -94,8 +94,10 @@ def test_words_with_a_part_of_a_name_are_left_out() -> None:
     assert without_hints(row, FACTS, "a player", notices).words == ""
     assert "frames.csv line 4" in notices[0] and "roster.csv line 3" in notices[0]
     assert "without it" not in notices[0]  # the frame is held because of them
-    for players, facts in (((("home", "7"),), FACTS), ((), dataclasses.replace(FACTS, roster=MINOR, minors=True))):
-        without_hints(dataclasses.replace(row, players=players), facts, "a player", notices)
+    form = dataclasses.replace(row, words="passes to Fjellheimer")  # may be a form of it, and holds no frame of others
+    minors = dataclasses.replace(FACTS, roster=MINOR, minors=True)
+    for one, players, facts in ((form, (("home", "7"),), FACTS), (row, (), minors)):
+        without_hints(dataclasses.replace(one, players=players), facts, "a player", notices)
         assert "roster.csv line 3" in notices[-1] and notices[-1].endswith(
             "is in the picture too, or write them without it"
         )

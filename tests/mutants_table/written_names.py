@@ -12,6 +12,7 @@ _SEARCH = "shoot/names/search.py"
 _FACTS = "shoot/facts.py"
 _TYPED = "shoot/names/mistyped.py"
 _MISTYPED = ("shoot/test_mistyped.py",)
+_LISTED = ("shoot/test_facts_players.py",)
 _SIDECAR = "shoot/sidecar.py"
 _OWN = "formats/metadata/own_texts.py"
 _NOTE = "formats/metadata/search_note.py"
@@ -23,13 +24,24 @@ _WRITTEN = ("shoot/test_spellings.py", "shoot/test_names.py")
 _NAMED = ("shoot/test_names.py", "steps/test_caption.py")
 
 MUTANTS = [
-    mutant(_TYPED, "letter: int = 5", "letter: int = 4", *_MISTYPED),
-    mutant(_TYPED, "swapped: int = 4", "swapped: int = 5", *_MISTYPED),
+    mutant(_TYPED, "letter: int = 3", "letter: int = 4", *_MISTYPED),
+    mutant(_TYPED, "letter: int = 3", "letter: int = 2", *_MISTYPED),
+    mutant(_TYPED, "swapped: int = 3", "swapped: int = 4", *_MISTYPED),
+    mutant(_TYPED, "swapped: int = 3", "swapped: int = 2", *_MISTYPED),
     mutant(_TYPED, "alone: int = 7", "alone: int = 6", *_MISTYPED),
-    mutant(_TYPED, "twice: int = 9", "twice: int = 8", *_MISTYPED),
-    mutant(_TYPED, "twice: int = 9", "twice: int = 10", *_MISTYPED),
-    mutant(_TYPED, "both: int = 12", "both: int = 11", *_MISTYPED),
-    mutant(_TYPED, "both: int = 12", "both: int = 14", *_MISTYPED),
+    mutant(_FACTS, "    rest = names_taken_out(rest, tuple(part for", "    tuple(part for", *_LISTED),
+    mutant(_FACTS, "if player in mistyped or names_part", "if names_part", *_LISTED),
+    mutant(_FACTS, "or names_part(rest, player.name)", "or hints_at(rest, player.name)", *_LISTED),
+    mutant(_PARTS, "any(capital and short ==", "any(short ==", *_LISTED),
+    mutant(
+        _PARTS,
+        "    if any(_hints_without_case(view.letters, part) for part in parts.uncased",
+        "    if any(False for part in ()",
+        *_LISTED,
+    ),
+    mutant(_TYPED, "twice: int = 5", "twice: int = 4", *_MISTYPED),
+    mutant(_TYPED, "twice: int = 5", "twice: int = 6", *_MISTYPED),
+    mutant(_TYPED, "both: int = 6", "both: int = 7", *_MISTYPED),
     mutant(_TYPED, "least = min(least, before[j - 2] + 1)", "pass", *_MISTYPED),
     mutant(_TYPED, "*words.near(part)]", "]", *_MISTYPED),
     mutant(_TYPED, '(word[:1], f"-{word[-1:]}")', "(word[:1],)", *_MISTYPED),

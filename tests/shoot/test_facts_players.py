@@ -99,9 +99,32 @@ def test_a_part_of_a_withheld_name_holds_where_players_is_empty(words: str, held
     why = held_back(facts, FrameFacts(words=words))
     assert bool(why) == held and "Bea" not in why and "Lind" not in why
     assert not held or ("publish: no (line 3)" in why and "write under players who is in the picture" in why)
-    assert held_back(facts, FrameFacts(words=words, players=(("home", "7"),))) == ""
+    with_her = held_back(facts, FrameFacts(words=words, players=(("home", "7"),)))
+    assert bool(with_her) == ("lind" in words.lower() and held)  # whom nobody listed, and is called so
+    assert "Lind" not in with_her and (not with_her or "publish: no (line 3), and players does not list" in with_her)
     young = Facts(roster=(roster[1],), minors=True)
     assert held_back(young, FrameFacts(words="Holm scores")) == ""
+
+
+@pytest.mark.parametrize(
+    ("words", "listed", "held"),
+    [
+        ("Ada, then Bea", ("home", "7"), True),  # Ada Moe is not listed either
+        ("Ada, then Bea", ("home", "8"), False),
+        ("Ada Moe, then Bea", ("home", "7"), False),
+        ("Adda Linf scores", ("home", "7"), True),
+        ("beneath the lind", ("home", "7"), False),
+        ("Linde scores", ("home", "7"), False),  # may be a form of it: the words are left out, and no more
+        ("小雨 scores", ("home", "7"), True),
+        ("Marit's pass", ("home", "7"), False),
+    ],
+)
+def test_a_name_in_words_of_whom_players_does_not_list_holds(words: str, listed: tuple[str, str], held: bool) -> None:
+    roster = (
+        Player("home", "11", "Ada Lind", False, 3), Player("home", "12", "王小雨", False, 4),
+        Player("home", "7", "Bea Holm"), Player("home", "8", "Ada Moe"),
+    )  # fmt: skip
+    assert bool(held_back(Facts(roster=roster), FrameFacts(words=words, players=(listed,)))) == held
 
 
 @pytest.mark.parametrize(

@@ -54,6 +54,24 @@ def test_two_mistakes_are_seen_in_a_long_name(name: str, text: str) -> None:
     assert mistyped_in(text, name) and hints_at(text, name, "en")
 
 
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        ("Ida Berg", "Idda Berg"), ("Ida Berg", "Brg, Ida"), ("Ida Berg", "Iad_Berg"), ("Ida Berg", "Ia Bert"),
+        ("Ida Berg", "Idda Brg"), ("Ida Berg", "Ada Berg"), ("Ida Berg", "Ida Borg"), ("Anna Holm", "Anne Holn"),
+        ("Ane Dahl", "Ame Dalh"), ("Eli Lunde", "Eli Lndee"), ("Kristine Hansen", "Kristian Hansen"),
+        ("Siri Fjellheim", "Sari Fjellheim"), ("Anna Falkene", "Anan Falkenn"), ("Bo Dahl", "Bo Dalh"),
+        ("Ida Moe", "Idaa Moa"),
+    ],
+)  # fmt: skip
+def test_mistakes_in_short_names_are_seen_unless_the_roster_has_that_name(name: str, text: str) -> None:
+    """Another may be called so: then that name is in the roster, or a person says who is in the picture."""
+    hidden = Player("home", "7", name, publish=False, line=3)
+    other = Player("away", "4", text.replace("_", " "), line=9)
+    assert mistyped_player(f"{text} scores", Facts(roster=(hidden,))) is hidden
+    assert mistyped_player(f"{text} scores", Facts(roster=(hidden, other))) is None
+
+
 def test_who_is_meant_with_fewer_mistakes_is_meant() -> None:
     """A text that may be either player is held: nobody knows."""
     other = Player("home", "9", "Siri Fjellhaug", line=9)
@@ -111,14 +129,15 @@ def test_a_double_name_is_one_word_too(name: str, text: str) -> None:
         ("Siri Fjellheim", "Siri Fjellheim"),  # that is her name
         ("Siri Fjellheim", "Siri Fjehlum"),  # more than two
         ("Siri Fjellheim", "Siir Fjehleim"),
-        ("Kristine Hansen", "Kristian Hansen"),  # two in a part of eight letters
-        ("Anna Falkene", "Anan Falkenn"),  # one in each of two parts, of eleven letters
+        ("Bo Lima", "Bu Lima"),  # a part of two letters
+        ("Bo Dahl", "Ob Dahl"),
+        ("Ane Mo", "Ana Mu"),
+        ("Ola Dahl", "Ole Dale"),  # three
+        ("Ola Dahl", "Ola Dale"),  # two in a part of four letters
         ("Kari Nordmann", "Kari\0Nordman"),
-        ("Siri Fjellheim", "Sari Fjellheim"),  # may well be her sister
         ("Siri Fjellheim", "Siri scores, then Gjellheim"),
         ("Siri Fjellheim", "Siri\0Gjellheim"),  # two texts
-        ("Ida Berg", "Ada Berg"), ("Ida Berg", "Ida Borg"), ("Fjellheim", "Gjellheim"), ("王小雨", "王小雪"),
-        ("Anna Holm", "Anne Holm"), ("Ola Dahl", "Ola Dale"),
+        ("Fjellheim", "Gjellheim"), ("王小雨", "王小雪"),
     ],
 )  # fmt: skip
 def test_other_names_are_left(name: str, text: str) -> None:
@@ -150,4 +169,6 @@ def test_words_with_a_mistake_hold_a_frame_or_are_left_out() -> None:
     row = FrameFacts(words="Siri Fjellhiem jumps")
     assert "seem to name" in held_back(FACTS, row)
     row = replace(row, players=(("away", "2"),))
+    assert "or a mistyped name, of a player" in held_back(FACTS, row)  # whom nobody listed
+    row = replace(row, words="Fjelheim jumps")
     assert held_back(FACTS, row) == "" and list(hinted_at(row.words, FACTS, (SIRI,), row.players)) == [SIRI]

@@ -46,6 +46,17 @@ def hints_at(text: str, name: str, language: str = "") -> bool:
     )
 
 
+@lru_cache(maxsize=16384)
+def names_part(text: str, name: str) -> bool:
+    """Whether a word of `text` with a capital is a part of the name as it is, such as the first name alone; in scripts
+    without capitals as `hints_at`."""
+    parts, views = _name_parts(name), _views(text)
+    if any(_hints_without_case(view.letters, part) for part in parts.uncased for view in views):
+        return True
+    words = ((part, word) for part in parts.whole for view in views for word in view.words.get(part[0], ()))
+    return any(capital and short == single(part) for part, (_, capital, short) in words)
+
+
 @dataclass(frozen=True)
 class _View:
     """A text in one reading: `letters` composed; by their first letter `words` as (word, has a capital, single letters
