@@ -209,7 +209,7 @@ def standing(seed: int) -> PIL.Image.Image:
 def test_of_a_camera_that_stands_still_the_copies_are_held_and_not_the_night(tmp_path: Path) -> None:
     """No file says when it was taken: nine tenths of every picture are those of the one that is held."""
     night = [saved(tmp_path, f"TH1_{at:04d}", standing(at)) for at in range(SHARED.few + 3)]
-    edits = ("smaller", "cropped", "mirrored", "brighter")
+    edits = ("smaller", "cropped", "mirrored", "brighter", "in a frame")
     best = [saved(tmp_path, f"best {name}", EDITS[name](standing(3))) for name in edits]
     twin = saved(tmp_path, "TH1_0020", standing(3))  # in the same row of numbers
     notices: list[str] = []
@@ -232,6 +232,14 @@ def test_where_nothing_but_the_hall_is_to_be_seen_all_are_held(tmp_path: Path) -
     for at, frame in enumerate(same_hall):
         drawn(0).save(frame.path, quality=80 + at)  # the same, coded otherwise
     assert len(copies(same_hall, {"TH1_0003"}, set())) == len(same_hall) - 1
+
+
+def test_at_the_rim_of_a_part_nothing_differs() -> None:
+    """What is beside it is dark to who compares: a hundredth of that would hide a plain wall."""
+    pale = drawn(1).point(lambda v: 120 + v // 6)
+    whole, inside = look(pale), look(part(0.2, 0.2, 0.8, 0.8)(pale))
+    _, places = same.compared(inside, whole)
+    assert places is not None and (places == same.AGREES).any() and not (places == same.DIFFERS).any()
 
 
 def test_each_part_of_a_picture_has_its_points() -> None:

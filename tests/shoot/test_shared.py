@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.shoot.pictures.same import AGREES, DIFFERS, UNTOLD, Hit
+from pipeline.shoot.pictures.same import AGREES, DIFFERS, UNSURE, UNTOLD, Hit
 from pipeline.shoot.pictures.shared import SHARED, shares
 
 ROWS, COLUMNS = 60, 100
@@ -39,6 +39,54 @@ def test_an_edit_that_clips_the_one_who_is_held_shows_a_part_of_them_and_is_held
     night = [hit(GONE, (20, 30, 5 * at, 5 * at + 3)) for at in range(SHARED.few + 1)]
     found = shares([*([one] for one in night), [hit((20, 28, 40, 44), (40, 44, 60, 64), share=share)]])
     assert [list(one) for one in found.of] == [[]] * len(night) + [[0]]
+
+
+def walking(count: int = SHARED.few + 1) -> list[Hit]:
+    """Others of a night: whoever is in the one that is held is gone, and somebody else is elsewhere."""
+    return [hit(GONE, (40, 50, 5 * at, 5 * at + 3)) for at in range(count)]
+
+
+def let_go(*hits: Hit) -> set[int]:
+    """Which of them only show the hall of the one that is held."""
+    return {at for at, one in enumerate(shares([[one] for one in hits]).of) if not one}
+
+
+def test_many_edits_among_a_night_hold_no_more_of_it() -> None:
+    """As for a club's page: were they counted, nothing would be the picture's own."""
+    night, edits = walking(), [hit((at, at + 1, 10, 20)) for at in range(11)]
+    assert let_go(*night, *edits) == set(range(len(night)))
+
+
+def test_where_one_of_two_is_still_there_the_picture_is_held() -> None:
+    """Whoever is held may be the one who sits still."""
+    bench = (30, 40, 80, 84)
+    night = [hit(GONE, bench, (40, 50, 5 * at, 5 * at + 3)) for at in range(SHARED.few + 1)]
+    still = [hit(GONE, (40, 50, 50 + 5 * at, 53 + 5 * at)) for at in range(3)]
+    assert let_go(*night, *still) == set(range(len(night)))
+
+
+def test_what_is_only_unsure_or_not_told_shows_nobody_else() -> None:
+    """A blurred edit, such as a small one in a frame, is not surely the same there: that is no other person."""
+    night = walking()
+    blurred, cropped, dark = hit(), hit((40, 50, 90, 93)), hit((40, 50, 90, 93))
+    for picture, value in ((blurred, UNSURE), (cropped, UNTOLD), (dark, UNTOLD)):
+        picture.places[20:30, 40:44] = value
+    blurred.places[40:50, 90:93] = DIFFERS  # a text on it
+    dark.places[20:22, 40:44] = DIFFERS  # a fifth of where somebody stood
+    assert let_go(*night, blurred, cropped, dark) == set(range(len(night)))
+    hardly = hit((40, 50, 90, 93))
+    hardly.places[20:30, 40:44] = UNTOLD
+    two = [hit(GONE, (30, 40, 80, 84), (40, 50, 5 * at, 5 * at + 3)) for at in range(SHARED.few + 1)]
+    hardly.places[30:40, 80:84] = DIFFERS  # of one of two nothing is told, the other is gone
+    assert let_go(*two, hardly) == set(range(len(two) + 1))
+
+
+def test_a_place_of_which_few_tell_anything_is_nobodys() -> None:
+    night = [hit((40, 50, 5 * at, 5 * at + 3)) for at in range(SHARED.few + 1)]
+    for one in night:
+        one.places[20:30, 40:44] = UNTOLD
+    night[0].places[20:30, 40:44] = DIFFERS
+    assert let_go(*night) == set()
 
 
 @pytest.mark.parametrize("own", [(), ((2, 8, 90, 96),)])

@@ -253,15 +253,16 @@ def _agreement(one: F32, other: F32) -> tuple[float, NDArray[np.uint8] | None]:
     inside = other > -1
     if inside.mean() < SAME.covered:
         return 0.0, None
-    other = np.where(inside, other, 0).astype(np.float32)
+    one, other = (np.where(inside, values, 0).astype(np.float32) for values in (one, other))
     least, most = SAME.ends
     plain = inside & (np.minimum(one, other) >= least) & (np.maximum(one, other) <= most)
-    mean, mean_of = _around(one), _around(other)
-    varies, varies_of = _around(one * one) - mean * mean, _around(other * other) - mean_of * mean_of
+    weight = np.maximum(_around(inside.astype(np.float32)), 0.5)  # else a hundredth outside makes a rim that differs
+    mean, mean_of = _around(one) / weight, _around(other) / weight
+    varies, varies_of = _around(one * one) / weight - mean**2, _around(other * other) / weight - mean_of**2
     tells = (_around(plain.astype(np.float32)) > 0.99) & (np.maximum(varies, varies_of) > SAME.texture**2)
     if tells.mean() < SAME.told:
         return 0.0, None
-    together = _around(one * other) - mean * mean_of
+    together = _around(one * other) / weight - mean * mean_of
     correlation = together / np.sqrt(np.maximum(varies * varies_of, 1e-3))
     agrees = correlation >= SAME.agree
     places = np.where(agrees, AGREES, np.where(correlation < SAME.differ, DIFFERS, UNSURE))

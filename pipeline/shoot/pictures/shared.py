@@ -16,21 +16,19 @@ from pipeline.shoot.pictures.same import AGREES, DIFFERS, SAME, UNTOLD, Hit
 @dataclass(frozen=True)
 class SharedConstants:
     """few    pictures that may all be copies of one; more show what is the hall's
-    half   share of them that agree there, from which on a place is the hall's
-    least  share of a picture that must be its own, so that others can be told by it
-    gone   share of a picture that is one place where somebody stood who is not in the other, which agrees elsewhere
-    came   the same of somebody who is in the other. No source for any; the last two chosen on court frames with parts
-           of others put into them (0.007 and 0.002 and more) and 14 edits of each of three (0.004, or 0.001)
-    other  share of what is a picture's own in which one that shows others agrees at most (drawn ones: 0.02; an edit
-           that clips a part of it, as if somebody had moved: 0.29)
+    half   share of those in which somebody moved that differ in a place, from which on it is a picture's own
+    least  share of a picture that is one place of its own, by which others can be told; or one in which somebody stood
+           who is not in it. No source; chosen on court frames with parts of others put into them, and edits of these
+    seen   share of what is its own that must be told in another picture
+    other  share of that in which one that shows others agrees at most; differ  the same in which it differs at least
     """
 
     few: int = 6
     half: float = 0.5
-    least: float = 0.005
-    gone: float = 0.005
-    came: float = 0.002
+    least: float = 0.002
+    seen: float = 0.25
     other: float = 0.1
+    differ: float = 0.5
 
 
 SHARED = SharedConstants()
@@ -54,7 +52,7 @@ class Shares:
 
 def shares(hits: Sequence[Sequence[Hit]]) -> Shares:
     """What pictures that were looked for have in common with those among which they were. Where many are like one of
-    those, only what is its own counts: the people in it, not their hall."""
+    those, what is its own decides: the people in it, not their hall."""
     alike = defaultdict[int, dict[int, Hit]](dict)  # one picture, mirrored or not, counts once
     for at, some in enumerate(hits):
         for hit in some:
@@ -73,29 +71,43 @@ def shares(hits: Sequence[Sequence[Hit]]) -> Shares:
 
 
 def _own_shares(hits: Sequence[Hit]) -> list[float]:
-    """In what share of what is a picture's own each of those like it agrees."""
-    if len(hits) <= SHARED.few:
-        return [hit.share for hit in hits]
-    told = sum((hit.places != UNTOLD).astype(np.int64) for hit in hits)
-    agree = sum((hit.places == AGREES).astype(np.int64) for hit in hits)
-    own = np.asarray(agree < SHARED.half * told)
-    found = []
-    for hit in hits:
-        here = hit.places[own & (hit.places != UNTOLD)]
-        enough = here.size >= SHARED.least * hit.places.size
-        # Else nothing tells them apart; and many edits of one picture agree nearly everywhere, and so make it a hall.
-        here_share = float((here == AGREES).mean()) if enough else 1.0
-        others = here_share < SHARED.other
-        judged = enough and others and (hit.share < SAME.sure or _somebody_moved(hit, own))
-        found.append(here_share if judged else hit.share)
-    return found
+    """In what share each of those like a picture agrees with it, 0 where it only shows the same hall.
+
+    What is the picture's own, as the people in it, is where most differ in which somebody has moved: edits of one
+    picture differ in no whole place, a text on all of them apart.
+    """
+    moved = [hit for hit in hits if _largest(hit.places == DIFFERS) >= SHARED.least * hit.places.size]
+    shares = [hit.share for hit in hits]
+    if len(moved) <= SHARED.few:
+        return shares
+    told = sum((hit.places != UNTOLD).astype(np.int64) for hit in moved)
+    differ = sum((hit.places == DIFFERS).astype(np.int64) for hit in moved)
+    own = np.asarray((differ >= SHARED.half * told) & (2 * told >= len(moved)))
+    own = _whole_places(own)
+    others = [hit for hit in moved if _shows_others(hit, own)]
+    came = sum(_largest((hit.places == DIFFERS) & ~own) >= SHARED.least * own.size for hit in others)
+    if 2 * came < len(others):  # a text on many edits
+        return shares
+    apart = {id(hit) for hit in others}
+    return [0.0 if id(hit) in apart else share for hit, share in zip(hits, shares, strict=True)]
 
 
-def _somebody_moved(hit: Hit, own: NDArray[np.bool_]) -> bool:
-    """Whether it is in whole places that two pictures differ, some of them one's own and some the other's."""
-    differ = hit.places == DIFFERS
-    gone, came = _largest(differ & own), _largest(differ & ~own)
-    return gone >= SHARED.gone * own.size and came >= SHARED.came * own.size
+def _shows_others(hit: Hit, own: NDArray[np.bool_]) -> bool:
+    """Whether nobody is there any more where the other's own people are, as far as that is told."""
+    here = hit.places[own & (hit.places != UNTOLD)]
+    if here.size < max(SHARED.seen * own.sum(), 1):
+        return False
+    agrees, differs = (here == AGREES).mean(), (here == DIFFERS).mean()
+    return bool(agrees < SHARED.other and differs >= SHARED.differ)
+
+
+def _whole_places(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Of what hangs together what is large enough."""
+    import cv2
+
+    _, which, about, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+    large = about[:, cv2.CC_STAT_AREA] >= SHARED.least * mask.size
+    return np.asarray(large[which] & mask)
 
 
 def _largest(places: NDArray[np.bool_]) -> int:
