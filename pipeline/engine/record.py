@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipeline import __version__
-from pipeline.engine.beside import BESIDE, beside_withheld
 from pipeline.engine.earlier import DeliveredFile
 from pipeline.engine.jobs import Delivered, Planned, Shoot
 from pipeline.engine.measure import MeasuredFrame
@@ -30,6 +29,7 @@ from pipeline.report.record import (
     Status,
     read_record,
 )
+from pipeline.shoot.consent import BESIDE, beside_withheld
 from pipeline.shoot.facts import nobody_known, without_rows
 from pipeline.shoot.pairs import kind_of_twin
 from pipeline.store.keys import environment

@@ -6,10 +6,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
-from pipeline.engine.beside import beside_withheld
 from pipeline.engine.jobs import Shoot
 from pipeline.review.facts_now import FactsNow
-from pipeline.shoot.consent import is_named, named_by_own_texts, with_copies
+from pipeline.shoot.consent import beside_withheld, is_named, named_by_own_texts, with_copies
 from pipeline.shoot.facts import Facts, Player, held_back
 
 

@@ -12,7 +12,6 @@ from pathlib import Path
 
 from pydantic import JsonValue
 
-from pipeline.engine.beside import BESIDE
 from pipeline.engine.earlier import done_name, read_done
 from pipeline.engine.jobs import for_wrong_line
 from pipeline.errors import InputError
@@ -29,6 +28,7 @@ from pipeline.review.pending import Pending
 from pipeline.review.render_job import RenderJob
 from pipeline.review.values import same, wrote
 from pipeline.review.views import Views
+from pipeline.shoot.consent import BESIDE
 from pipeline.shoot.copies import called_otherwise
 from pipeline.shoot.facts import FrameFacts, held_back
 from pipeline.shoot.rows import withheld_names

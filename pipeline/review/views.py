@@ -8,11 +8,11 @@ from urllib.parse import quote
 
 from pydantic import JsonValue
 
-from pipeline.engine.beside import BESIDE
 from pipeline.engine.redaction import STAND_IN
 from pipeline.report.needs import doubts_about
 from pipeline.report.record import FileRecord, FrameRecord, RunRecord
 from pipeline.report.view import PictureView, frame_json, frame_view
+from pipeline.shoot.consent import BESIDE
 from pipeline.shoot.names import name_pattern, replace_name
 
 _EMPTY: dict[str, JsonValue] = {

@@ -6,7 +6,7 @@ The texts are only searched for names that may not be published. They are writte
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path, PurePath, PurePosixPath
 from typing import NamedTuple
@@ -26,7 +26,7 @@ from pipeline.shoot.sidecar import SIZE_LIMIT, loose_sidecars, notes_beside, sid
 from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.files import folded
 from pipeline.textfile.reading import read_bytes
-from pipeline.types import Frame
+from pipeline.types import Burst, Frame
 
 _SHOWN = " names a player whose line in the roster "
 _NAMES = "its {what}" + _SHOWN + "{why}"
@@ -42,6 +42,10 @@ _UNREAD = (
 _LETTERS = re.compile(r"[^\x00-\x40\x5b-\x60\x7b-\x7f]|\\u|&#|%")  # or what may stand for one
 _ELSEWHERE = "sidecar in another folder"
 _NOTE = "JSON or text file beside it"
+BESIDE = (
+    "in a burst with frames that are held back for a player, and nobody wrote under players who is in it; look at it "
+    "before you publish"
+)
 _DO = {
     _NOTE: "write it again or delete it",
     "sidecar": "write it again or delete it",
@@ -126,6 +130,18 @@ def _by_camera(frames: Sequence[Frame]) -> dict[tuple[str, str, str], list[Frame
     for frame in frames:
         found.setdefault((frame.exif.make, frame.exif.model, frame.exif.serial), []).append(frame)
     return found
+
+
+def beside_withheld(
+    bursts: Iterable[Burst], shows_withheld: Callable[[str], bool], goes_out: Callable[[str], bool]
+) -> list[str]:
+    """The frames that `goes_out` says are delivered without a word of whom they show, taken in the same burst as one of
+    which something says that it shows a player who must not be published."""
+    names: list[str] = []
+    for burst in bursts:
+        if any(map(shows_withheld, burst.frames)):
+            names += filter(goes_out, burst.frames)
+    return names
 
 
 def is_named(why: str) -> bool:

@@ -11,8 +11,8 @@ from pathlib import Path
 import PIL.Image
 import pytest
 
-from pipeline.engine.beside import BESIDE
 from pipeline.review.consent_now import Search
+from pipeline.shoot.consent import BESIDE
 from pipeline.shoot.facts import Facts, Player
 from tests.review.conftest import FRAMES, ROSTER, Tab, run
 
