@@ -6,6 +6,7 @@ published: where their blocks lie is common practice, no source.
 
 from __future__ import annotations
 
+import math
 import struct
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -37,6 +38,13 @@ _MOST_CHUNKS = 4096  # of a PNG or MRW, looked at in one file
 _TIMES = ((0x9003, 0x9291, 0x9011), (0x9004, 0x9292, 0x9012), (0x0132, 0x9290, 0x9010))
 _WRITTEN = 1e-6  # part by which a fraction differs that was kept as a number of 32 bits: they have seven digits
 _FRACTION_BELOW = 0.3  # s; shorter exposures are shown as a fraction (common practice, no source)
+_LOG_STEP = 1 / 32  # EV, in which raws keep the logarithm of a time (common practice, no source)
+# Times on the dials of cameras, by thirds and halves of a stop, s (common practice, no source).
+_DIAL = tuple(
+    1 / n for n in (8000, 6400, 6000, 5000, 4000, 3200, 3000, 2500, 2000, 1600, 1500, 1250, 1000, 800, 750, 640, 500,
+                    400, 350, 320, 250, 200, 180, 160, 125, 100, 90, 80, 60, 50, 45, 40, 30, 25, 20, 15, 13, 10, 8, 6,
+                    5, 4)
+)  # fmt: skip
 _DAMAGED = "its Exif is damaged: what cannot be read is left out"
 _NO_TIME = "no capture time in this file: it is treated as a single frame, not as part of a burst"
 _NO_EXIF = "no Exif in this file: its {} may be unknown"
@@ -249,15 +257,18 @@ def _offset(value: str) -> int | None:
 def as_cameras_say(seconds: float | None) -> float | None:
     """An exposure time that a raw holds as a logarithm, such as 0.165655 s, as the camera shows it: 1/6 s.
 
-    Cameras write 1/N, 10/N or N/10 (common practice, no source); what is one of these already stays.
+    Cameras write 1/N, 10/N or N/10 (common practice, no source); what is one of these already stays. Of the times on
+    a dial the nearest counts, up to one step of such a logarithm away.
     """
-    if seconds is None or any(abs(one - seconds) <= _WRITTEN * seconds for one in _likely(seconds)):
-        return seconds
+    if seconds is None:
+        return None
+    for one in (10 / max(round(10 / seconds), 1), round(10 * seconds) / 10):
+        if abs(one - seconds) <= _WRITTEN * seconds:
+            return seconds
+    near = min(_DIAL, key=lambda one: abs(math.log2(one / seconds)))
+    if abs(math.log2(near / seconds)) <= _LOG_STEP:
+        return near
     return 1 / round(1 / seconds) if seconds < _FRACTION_BELOW else round(seconds, 1)
-
-
-def _likely(seconds: float) -> tuple[float, float]:
-    return 10 / max(round(10 / seconds), 1), round(10 * seconds) / 10
 
 
 def _completed(exif: Exif, path: Path, ciff: bool, oriented: bool) -> Exif:

@@ -19,7 +19,10 @@ TAKEN = datetime(2026, 2, 14, 19, 42, 7)
 
 @pytest.fixture
 def libraw(monkeypatch: pytest.MonkeyPatch) -> None:
-    other = SimpleNamespace(iso_speed=800.0, shutter_speed=0.004, aperture=4.0, focal_length=50.0, timestamp=TAKEN)
+    # 2 to the -7.96875 is how a raw keeps 1/250 s as a logarithm.
+    other = SimpleNamespace(
+        iso_speed=800.0, shutter_speed=2**-7.96875, aperture=4.0, focal_length=50.0, timestamp=TAKEN
+    )
 
     @contextmanager
     def imread(_: str):  # type: ignore[no-untyped-def]
@@ -50,7 +53,8 @@ def test_what_a_raw_has_stays(libraw: None, tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("kept", "shown"),
     [
-        (2**-2.59375, 1 / 6), (2**-9.96875, 1 / 1002), (2**0.40625, 1.3),  # logarithms of base 2, as raws keep them
+        # Logarithms of base 2 in steps of 1/32, as raws keep them.
+        (2**-2.59375, 1 / 6), (2**-9.96875, 1 / 1000), (2**-6.78125, 1 / 110), (2**-6, 1 / 64), (2**0.40625, 1.3),
         (0.001, 0.001), (10 / 1605, 10 / 1605), (0.3, 0.3), (30.0, 30.0), (np.float32(1 / 6), np.float32(1 / 6)),
         (None, None),
     ],

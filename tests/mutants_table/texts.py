@@ -108,6 +108,7 @@ MUTANTS = [
     mutant(
         "engine/hall/picture.py", "    return max(parts, key=len)", "    return points", "engine/hall/test_findings.py"
     ),
+    mutant("formats/exif.py", "_LOG_STEP = 1 / 32 ", "_LOG_STEP = 0 ", "formats/test_exif_libraw.py"),
     mutant(
         "formats/exif.py",
         "as_cameras_say(_positive(other.shutter_speed))",
