@@ -18,6 +18,7 @@ from tests.signals import as_in_a_terminal
 if TYPE_CHECKING:
     from pipeline.workers.executors import Executor, WorkChoice
 
+FSYNC = os.fsync
 SHARED = Path(__file__).resolve().parents[2] / "shared"
 
 
@@ -50,6 +51,19 @@ def _own_cache(of_all: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterat
         environment.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("cache")))
         environment.setenv("EVENCOURT_CACHE", str(of_all / "frames"))
         environment.setenv("EVENCOURT_HALLS", str(tmp_path_factory.mktemp("halls")))
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _no_wait_for_the_disk() -> Iterator[None]:
+    """A run flushes each file that it writes, against a loss of power, which no test makes: what a killed process wrote
+    is there without. Tests of what is flushed, and when, put their own in this place."""
+
+    def fsync(opened: int) -> None:
+        os.fstat(opened)  # which fails for what is not open, as the real one does
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(os, "fsync", fsync)
         yield
 
 

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import base64
 import hashlib
+from functools import cache
 from urllib.parse import quote
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 
+@cache
 def page_environment(folder: str) -> Environment:
-    """Jinja2 for the templates in pipeline/`folder`: every text is escaped, and a missing name is an error."""
+    """Jinja2 for the templates in pipeline/`folder`: every text is escaped, and a missing name is an error. It keeps
+    what it has compiled, which takes longer than to write the page of a few pictures."""
     return Environment(
         loader=PackageLoader("pipeline", folder),
         autoescape=True,

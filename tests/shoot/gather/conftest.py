@@ -9,7 +9,15 @@ from pathlib import Path
 
 import pytest
 
+from tests.conftest import FSYNC
+
 MEMORY = Path("/dev/shm")
+
+
+@pytest.fixture(autouse=True)
+def _disks_are_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A card is erased after it is copied, so here it counts what a disk has."""
+    monkeypatch.setattr(os, "fsync", FSYNC)
 
 
 @pytest.fixture
