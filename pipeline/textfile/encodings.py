@@ -97,6 +97,7 @@ _IN_WORDS = {"gb18030": "GB 18030", "euc_jp": "EUC-JP", "koi8_u": "KOI8-U"}
 _INSIDE = frozenset("'’-‐·.`´")  # what stands between two letters of a word
 _AROUND = frozenset("µ’“”„‚«»‹›–—…°ºª€§№¿¡、。・，；：（）「」")  # what stands beside words in ordinary texts
 _WORD = re.compile(r'[^ \t\r\n,;"]+')
+_MARKS_OF_UTF_7 = tuple(b"+/v" + sign for sign in (b"8", b"9", b"+", b"/"))  # U+FEFF, by what follows it
 _SHIFTED = re.compile(rb"\+[A-Za-z0-9+/]{3}")  # RFC 2152: a letter takes three signs of base 64
 _TWO_BYTES = "\u07ff"  # the last letter that UTF-8 writes as two bytes
 
@@ -165,6 +166,8 @@ def _is_utf_7(raw: bytes) -> bool:
 
     One plus sign before a word may decode by chance, to a letter of a distant script.
     """
+    if raw.startswith(_MARKS_OF_UTF_7):
+        return True
     if not raw.isascii() or not _SHIFTED.search(raw):
         return False
     try:

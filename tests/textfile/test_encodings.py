@@ -69,6 +69,8 @@ def test_unicode_is_no_guess(codec: str, mark: bytes, encoding: str) -> None:
         (b"PK\x03\x04", 0),
         ("team,number,name\nhome,7,Tuva Rønning\n".encode("utf-7"), 0),
         ("home;7;名前".encode("utf-7"), 0),
+        ("\ufeffhome,7,Tuva Rønning".encode("utf-7"), 0),
+        (b"+/v8-home,7,Ada Holm", 0),
         (b"\xd0\xcf\x11\xe0", 0),
     ],
 )

@@ -196,7 +196,8 @@ def check(folder: Path, facts_file: Path | None, file: Path | None, params: Capt
     unnamed = () if wrong else tuple(without_rows(facts))
     read = facts.frames_file or str(file or folder)
     line = Redaction(FramesAndFacts(tuple(frames.values()), facts)).line
-    notices = (*nobody_known(facts), *of_consent, *facts.notices)
+    unread = facts.roster_file and any(p.file == facts.roster_file for p in problems)  # its players may be there
+    notices = (*(() if unread else nobody_known(facts)), *of_consent, *facts.notices)
     return CheckedTable(read, tuple(previews), tuple(sorted(set(problems))), stops, unnamed, notices, line)
 
 

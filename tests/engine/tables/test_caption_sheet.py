@@ -342,6 +342,15 @@ def test_every_problem_is_named_with_its_row(tmp_path: Path) -> None:
     )
 
 
+def test_of_a_roster_that_cannot_be_read_nobody_says_that_it_is_empty(tmp_path: Path) -> None:
+    shoot = shoot_of(tmp_path / "shoot", "frame,players\nTH1_0001,home 7\n", NAMES[:1])
+    (shoot / "roster.csv").write_bytes(ROSTER.encode("utf-7"))
+    status, _, errors = evencourt(shoot, "--check")
+    assert status == 2 and "roster.csv: is UTF-7" in errors and "has no players" not in errors
+    (shoot / "roster.csv").write_text("team,number,name,publish\n", encoding="utf-8")
+    assert "has no players" in evencourt(shoot, "--check")[2]
+
+
 def test_frames_that_the_table_leaves_out_are_named(tmp_path: Path) -> None:
     shoot, file = shoot_of(tmp_path / "shoot"), tmp_path / "filled.csv"
     file.write_text("frame,words\nTH1_0002,warms up\n", encoding="utf-8")
