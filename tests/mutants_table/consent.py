@@ -79,7 +79,7 @@ MUTANTS = [
     mutant(_CELL, "if match and worn in match.groups():", "if match:", *_SLIPPED),
     mutant(_CELL, "found |= dict.fromkeys(short for", "dict.fromkeys(short for", *_SLIPPED),
     mutant(_FACTS, "    if facts.roster:", "    if facts.roster or facts.source_file:", *_WHO),
-    mutant("engine/tables/caption_sheet.py", "(*nobody_known(facts), *of", "(*of", *_WHO),
+    mutant("engine/tables/caption_sheet.py", "(*(() if unread else nobody_known(facts)), *of", "(*of", *_WHO),
     mutant("engine/record.py", "[*nobody_known(shoot.facts), ", "[", *_WHO),
     mutant("engine/jobs.py", "if not player.wrong)", ")", *_WHO),
     mutant("report/needs.py", "held back{counts.why_held}", "held back", *_WHO),
