@@ -8,10 +8,11 @@ half-size postprocess, an area average to the delivered size, JPEG). Only the ra
     whole    the command `evencourt run` on an empty OUT without a cache, with its workers: start, measuring, solving,
              rendering, crop by the model files of ../shared/models, denoise; and the script over the same frames
     tight    the same with a tight crop: 40 % of the width at full resolution, denoised with `quality: fine`
-    render   one frame in one process: denoise off against the floor, denoise on against the script, a tight crop
+    render   one frame in one process: denoise off against the floor, `standard` against the script, a tight crop
              (40 % of the width at full resolution, denoised) against the script
-    pixels   one frame at all of its pixels by each quality of denoise, each in a process of its own: its peak memory,
-             and its CPU time against that of the network of quality learned alone, on one tile without overlap
+    pixels   one frame at all of its pixels, and brought to 2048, by each quality of denoise, each in a process of its
+             own: its peak memory, and its CPU time, also against that of the network of quality learned alone, on one
+             tile without overlap
     workers  the command with two workers against one, on twice as many frames, by the clock: wants an idle machine
 
 `--only whole,tight,render,pixels,workers` runs a part, `--frames 6` takes a third of the time (the start of
@@ -208,8 +209,8 @@ def renders(folder: Path, repeats: int) -> None:
     print(f"plain script (AHD postprocess, Lanczos, JPEG): {script[0]:.2f} CPU s, {script[1]:.2f} of the system")
     cases = (
         ("denoise off", RECIPE.replace("STRENGTH", "0"), False),
-        ("denoise on", RECIPE.replace("STRENGTH", "1.0"), False),
-        ("tight crop, denoise on", TIGHT.replace("STRENGTH", "1.0"), True),
+        ("denoise on", RECIPE.replace("STRENGTH", "1.0, quality: standard"), False),
+        ("tight crop, denoise on", TIGHT.replace("STRENGTH", "1.0, quality: standard"), True),
         ("tight crop, fine", TIGHT.replace("STRENGTH", "1.0, quality: fine"), True),
     )
     for label, text, crop in cases:
@@ -242,18 +243,19 @@ def network_alone(repeats: int) -> float:
     return cpu(lambda: by.picture(whole), repeats)[0] / (4 * side * side / 1e6)
 
 
-def rendered_whole(folder: Path, quality: str, alone: float) -> None:
+def rendered_whole(folder: Path, quality: str, small: bool, alone: float) -> None:
     """One frame by one quality. alone  as network_alone gave it"""
     worker_setup()
-    recipe, out = folder / "recipe.yaml", folder / quality
-    recipe.write_text(PIXELS.replace("STRENGTH", f"1.0, quality: {quality}"), encoding="utf-8")
+    recipe, out = folder / "recipe.yaml", folder / f"{quality}-{small}"
+    recipe.write_text((RECIPE if small else PIXELS).replace("STRENGTH", f"1.0, quality: {quality}"), encoding="utf-8")
     shoot = read_shoot(folder / "shoot")
     job = next(iter(jobs(load_recipe(recipe, REGISTRY), shoot, out).values()))
     # Twice, as a worker goes from frame to frame.
     took, _ = cpu(lambda: render(job), 2)
     each = took / (HEIGHT * WIDTH / 1e6)
-    times = f"{each:.2f} CPU s a megapixel, {each / alone:.2f} times the network alone"
-    print(f"all pixels, {quality}: peak memory of its worker {peak():.2f} GB; {times}", flush=True)
+    times = f"{took:.2f} CPU s, {each:.2f} a megapixel, {each / alone:.2f} times the network alone"
+    size = "to 2048" if small else "all pixels"
+    print(f"{size}, {quality}: peak memory of its worker {peak():.2f} GB; {times}", flush=True)
 
 
 def all_pixels(frames: Path, folder: Path, repeats: int, qualities: Sequence[str]) -> None:
@@ -263,8 +265,9 @@ def all_pixels(frames: Path, folder: Path, repeats: int, qualities: Sequence[str
     shutil.copy(first, shoot / first.name)
     alone = network_alone(max(repeats, 2))
     print(f"the network of quality learned alone: {alone:.2f} CPU s a megapixel", flush=True)
-    for quality in qualities:
-        apart(rendered_whole, folder, quality, alone)
+    for small in (True, False):
+        for quality in qualities:
+            apart(rendered_whole, folder, quality, small, alone)
 
 
 def render_alone(frames: Path, folder: Path, repeats: int) -> None:

@@ -55,7 +55,7 @@ steps:
   - lens: {vignetting: LENS}
   - white_balance: {method: METHOD}
   - exposure: {across: ACROSS}
-  - denoise:
+  - denoise: {quality: standard}
 deliveries:
   web:
     - resize: {long_edge: EDGE, sharpen: 0}

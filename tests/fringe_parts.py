@@ -3,7 +3,8 @@
 Edges of tests/clean_patches.py, the measure of `fringe` over the mean of some frames. Per edge: what a demosaic makes
 of the mosaic without noise, ours and LibRaw's AHD; of the noise, not cleaned; of the mosaic as `standard` cleans it, by
 AHD and ours; of that when the greens, or red and blue, were known; with an oracle, the second pass of the filter
-steered by the mosaic without noise, which no first pass can better; and where light is averaged before the sRGB curve.
+steered by the mosaic without noise, which no first pass can better; of the network of quality learned; and where light
+is averaged before the sRGB curve.
 """
 
 from __future__ import annotations
@@ -18,6 +19,8 @@ from unittest.mock import patch
 import numpy as np
 
 from pipeline.imaging.denoise import cells, denoise
+from pipeline.imaging.learned.mosaic import learned_demosaic
+from pipeline.imaging.learned.tiles import Settings
 from pipeline.imaging.raw.residual_demosaic import RIM, by_residuals
 from pipeline.imaging.raw.window import packed, unpacked
 from pipeline.types import F32, Noise
@@ -25,14 +28,18 @@ from tests.clean_patches import edge, encode, fringe
 from tests.demosaic_table import by_ahd
 from tests.denoise_cases import GAINS, camera_noise, expose, mosaic_of
 
-PAIRS = (("red", "dark"), ("blue", "dark"), ("red", "white"), ("skin", "white"))
+PAIRS = (("red", "dark"), ("blue", "dark"), ("red", "white"), ("skin", "white"), ("white", "dark"))
 SIDE = 256
 GREEN, OTHER = ((0, 1), (1, 0)), ((0, 0), (1, 1))  # places in a cell, R G over G B
 
 
-def _cleaned(mosaic: F32, iso: float) -> F32:
+def _noise(iso: float) -> Noise:
     a, b = camera_noise(iso)
-    noise = Noise(np.full(3, a), np.full(3, b))
+    return Noise(np.full(3, a), np.full(3, b))
+
+
+def _cleaned(mosaic: F32, iso: float) -> F32:
+    noise = _noise(iso)
     return unpacked(denoise.denoise_mosaic(packed(mosaic), noise, balance=GAINS, quality="standard"))
 
 
@@ -68,6 +75,11 @@ def _ours(mosaic: F32) -> F32:
     return by_residuals(wide, GAINS, RIM, RIM, *mosaic.shape) * GAINS.astype(np.float32)
 
 
+def _learned(mosaic: F32, iso: float) -> F32:
+    size = (mosaic.shape[0], mosaic.shape[1])
+    return learned_demosaic(mosaic, GAINS, 0, 0, *size, _noise(iso), Settings()) * GAINS.astype(np.float32)
+
+
 def _ahd(mosaic: F32) -> F32:
     return np.asarray(by_ahd(mosaic.astype(np.float64), "RGGB"), dtype=np.float32)
 
@@ -87,6 +99,7 @@ def parts(pair: tuple[str, str], iso: float, frames: int) -> Iterator[tuple[str,
         "greens known": [_ours(_known(one, truth, GREEN)) for one in clean],
         "red and blue known": [_ours(_known(one, truth, OTHER)) for one in clean],
         "oracle": [_ours(_steered(one, truth, iso)) for one in noisy],
+        "learned": [_learned(one, iso) for one in noisy],
     }
     for name, found in rows.items():
         yield name, fringe(np.mean([encode(one) for one in found], axis=0), encode(picture), off)

@@ -50,9 +50,9 @@ class DenoiseParams(Params):
 
     quality: Literal["auto", "standard", "fine", "learned"] = Field(
         "auto",
-        description="auto: raws by standard, JPEG, TIFF and PNG by learned; standard: fast, for a night's work; fine: "
-        "twice the time, keeps a little more of hair and cloth; learned: trained networks: cleaner and finer, at a "
-        "second or more a megapixel of the picture; where they cannot be used, fine is, and the report says so",
+        description="auto: learned, but standard for raws of other sensors than Bayer's; standard: fast, leaves more; "
+        "fine: twice the time, keeps a little more of hair and cloth; learned: trained networks: cleaner and finer, at "
+        "a second or more a megapixel of the picture; where they cannot be used, fine is, and the report says so",
     )
     strength: float = Field(1.0, ge=0, le=2, description="0 = none, 1 = the measured noise, 2 = twice as much")
     luma: float = Field(1.0, ge=0, le=2, description="part of the strength for brightness noise")
@@ -86,13 +86,18 @@ def after_mosaic(image: Image, params: DenoiseParams) -> Image:
     return replace(image, noise=image.noise.left(left))
 
 
+def _instead(params: DenoiseParams) -> Quality:
+    """With what a raw frame is denoised on which no network can be used."""
+    return "fine" if params.quality == "learned" else "standard"
+
+
 def off_mosaic(params: DenoiseParams, of_all: bool) -> str:
     """What to say where the networks cannot be used on a raw frame."""
-    if params.strength == 0 or params.quality != "learned":
+    if params.strength == 0 or params.quality not in ("auto", "learned"):
         return ""
     if not of_all:
-        return "denoised with quality fine: learned must stand under steps, for all deliveries"
-    return "denoised with quality fine: learned is for Bayer sensors"
+        return f"denoised with quality {_instead(params)}: learned must stand under steps, for all deliveries"
+    return "denoised with quality fine: learned is for Bayer sensors" if params.quality == "learned" else ""
 
 
 def key(params: DenoiseParams, metadata: Metadata | None) -> JsonValue:
@@ -107,7 +112,7 @@ def key(params: DenoiseParams, metadata: Metadata | None) -> JsonValue:
 
 @dataclass(frozen=True)
 class Basis:
-    """What a finished picture is denoised by, or any frame where learned is asked for.
+    """What a frame is denoised by that a network may denoise.
 
     frames  whose noise was measured together; quality  that it is denoised with; no_weights  instead of learned
     """
@@ -118,19 +123,21 @@ class Basis:
 
     def as_json(self) -> JsonObject:
         """What is not a parameter; all else that the pixels depend on is decode's."""
-        if self.frames and self.quality == "learned":
+        if self.quality == "learned":
             from pipeline.imaging.learned import runtime
 
-            return {"quality": self.quality, "weights": runtime.FINISHED.sha256}
+            of_raws: list[JsonValue] = [runtime.MOSAIC.sha256, runtime.WEB.sha256]
+            return {"quality": self.quality, "weights": runtime.FINISHED.sha256 if self.frames else of_raws}
         return {"quality": self.quality} if self.no_weights else {}
 
 
 def solve(context: SolveContext[NoMeasurement], params: DenoiseParams) -> Solved[Basis]:
-    """By how many frames' noise each finished picture is denoised; raws go by the noise of their sensor.
+    """By how many frames' noise each finished picture is denoised; raws go by the noise of their sensor, those of a
+    Bayer mosaic by a network too.
 
     Whether the network can be used is decided once for the night, so that its pictures are alike, and none fails.
     """
-    from pipeline.imaging.raw.frame import PictureCorrection
+    from pipeline.imaging.raw.frame import PictureCorrection, SensorCorrection
 
     found = context.earlier_of(DECODE)
     if params.strength == 0:
@@ -140,11 +147,14 @@ def solve(context: SolveContext[NoMeasurement], params: DenoiseParams) -> Solved
     }
     asked = params.quality == "learned"
     wanted = asked or params.quality == "auto"
-    why = _no_weights(asked) if asked or (wanted and finished) else ""
+    raws = [
+        frame.name for frame in context.frames
+        if frame.kind == "raw" and (asked or isinstance(found.get(frame.name), SensorCorrection))
+    ] if wanted else []  # fmt: skip
+    why = _no_weights(asked or bool(raws)) if asked or (wanted and (finished or raws)) else ""
     quality: Quality | Literal["learned"] = "fine" if why else "learned" if wanted else _done_with(params, None)
     solutions = {name: Basis(frames, quality, bool(why)) for name, frames in finished.items()}
-    if asked:
-        solutions |= {frame.name: Basis(0, quality, bool(why)) for frame in context.frames if frame.kind == "raw"}
+    solutions |= {name: Basis(0, quality, bool(why)) for name in raws}
     return Solved(solutions, (f"denoise: {why}",) if why else ())
 
 
@@ -167,7 +177,7 @@ def in_words(solution: Basis) -> str:
     if not solution.frames:
         if solution.no_weights:
             return "denoised with quality fine instead of learned"
-        return "with quality learned, by a trained network, except where a note on the file says fine"
+        return "with quality learned, by a trained network, except where a note on the file says otherwise"
     quality = " with quality fine instead of learned," if solution.no_weights else ""
     quality = " with quality learned" if solution.quality == "learned" else quality
     if solution.frames == 1:
@@ -189,7 +199,7 @@ def apply(image: Image, params: DenoiseParams, context: ApplyContext[Basis]) -> 
     # Neither the gains nor the evened picture have a name here: a large picture fills the memory of a worker.
     quality = _done_with(params, context.solution)
     if quality == "learned" and image.noise.levels is None:
-        quality = "fine"
+        quality = _instead(params)
     clean: Callable[[F32], F32] = partial(
         denoise, noise=image.noise, strength=params.strength, luma=params.luma, chroma=params.chroma,
         keep_grain=params.keep_grain, psd=psd, quality="fine" if quality == "learned" else quality,

@@ -1,4 +1,4 @@
-"""quality: learned in a whole run: the same bytes on one worker and on two, and words where it cannot be used."""
+"""quality learned in a whole run: the same bytes on one worker and on two, and words where it cannot be used."""
 
 from __future__ import annotations
 
@@ -12,8 +12,11 @@ import pytest
 from pipeline.engine.run import read_shoot, run
 from pipeline.imaging.learned import runtime
 from pipeline.recipe.recipe import load_recipe
-from pipeline.steps import REGISTRY
+from pipeline.shoot.facts import FrameFacts
+from pipeline.steps import REGISTRY, denoise
+from pipeline.steps.base import ApplyContext
 from pipeline.steps.denoise import Basis
+from pipeline.types import Domain, Exif, Frame, Image, Noise
 from pipeline.workers.executors import Workers, worker_setup
 from pipeline.workers.processes import Processes
 from tests.golden import write_shoot
@@ -93,7 +96,7 @@ def test_a_step_of_one_delivery_is_denoised_with_fine_and_says_so(tmp_path: Path
     assert "learned must stand under steps" in notices(frames["TH5_0001"])
 
 
-def test_by_default_finished_pictures_get_the_network_and_raws_the_classical_filter(
+def test_by_default_raws_and_finished_pictures_get_the_networks(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     write_shoot(tmp_path / "shoot")
@@ -104,25 +107,55 @@ def test_by_default_finished_pictures_get_the_network_and_raws_the_classical_fil
     (raw, jpeg), frames = delivered(tmp_path, "out", "needed", 1, quality="auto")
     files = {q: delivered(tmp_path, q, "needed", 1, quality=q)[0] for q in ("standard", "fine", "learned")}
     got, standard = delivered(tmp_path, "out", "needed", 1, quality="auto")[0], files["standard"]
-    assert got[raw] == standard[raw] and got[jpeg] == files["learned"][jpeg] != standard[jpeg]
-    assert got[jpeg] != files["fine"][jpeg]
+    assert got == files["learned"] and all(got[one] not in (standard[one], files["fine"][one]) for one in (raw, jpeg))
     assert any("with quality learned by the noise of this frame" in text for text in frames["phone"]["decisions"])
-    assert not any("learned" in text for text in frames["TH5_0001"]["decisions"])
-    with monkeypatch.context() as damaged:
-        damaged.setattr(runtime, "FINISHED", runtime.Weights("none.npz", runtime.FINISHED.sha256))
-        instead = delivered(tmp_path, "out", "needed", 1, quality="auto")[0]
-        record = json.loads((tmp_path / "out" / "run.json").read_text(encoding="utf-8"))
-    assert instead[raw] == standard[raw] and instead[jpeg] == files["fine"][jpeg]
-    said = [n for n in record["notices"] if "none.npz" in n]
-    assert len(said) == 1 and "JPEG, TIFF and PNG done with quality fine instead of learned" in said[0]
+    assert any("with quality learned, by a trained network" in text for text in frames["TH5_0001"]["decisions"])
+    for which, named in (("FINISHED", jpeg), ("WEB", raw)):
+        with monkeypatch.context() as damaged:
+            damaged.setattr(runtime, which, runtime.Weights("none.npz", getattr(runtime, which).sha256))
+            instead = delivered(tmp_path, "out", "needed", 1, quality="auto")[0]
+            record = json.loads((tmp_path / "out" / "run.json").read_text(encoding="utf-8"))
+        assert instead == files["fine"] and instead[named] != got[named]
+        said = [n for n in record["notices"] if "none.npz" in n]
+        assert len(said) == 1 and "done with quality fine instead of learned" in said[0]
     assert delivered(tmp_path, "out", "needed", 1, quality="auto")[0] == got  # and again with the weights
 
 
-def test_other_weights_are_another_key_of_finished_pictures_only(monkeypatch: pytest.MonkeyPatch) -> None:
-    finished, raw = Basis(3, "learned"), Basis()
-    before = finished.as_json()
+def test_a_shoot_of_jpegs_needs_no_weights_for_raws(monkeypatch: pytest.MonkeyPatch) -> None:
+    for which in ("MOSAIC", "WEB"):
+        monkeypatch.setattr(runtime, which, runtime.Weights("none.npz", "0" * 64))
+    assert denoise._no_weights(of_raws=False) == "" != denoise._no_weights(of_raws=True)
+
+
+def test_auto_takes_standard_where_no_network_can_be_used() -> None:
+    """A raw of another sensor than Bayer's, or denoised in one delivery: said only where one could have been used."""
+    auto, learned = (denoise.DenoiseParams.model_validate({"quality": q}) for q in ("auto", "learned"))
+    assert denoise.off_mosaic(auto, of_all=True) == "" and "Bayer" in denoise.off_mosaic(learned, of_all=True)
+    assert "standard: learned must stand under steps" in denoise.off_mosaic(auto, of_all=False)
+    assert "fine: learned must stand under steps" in denoise.off_mosaic(learned, of_all=False)
+    assert denoise.off_mosaic(denoise.DenoiseParams(quality="fine"), of_all=False) == ""
+    clean = denoise.on_mosaic(auto)
+    assert clean is not None and clean.quality == "standard"
+    light = np.full((64, 64, 3), 0.2, np.float32) + np.random.default_rng(1).normal(0, 0.01, (64, 64, 3))
+    noise = Noise(np.full(3, 1e-4), np.full(3, 1e-4))
+    image = Image(light.astype(np.float32), Domain.CAMERA, noise, np.ones(3), np.eye(3))
+    context = ApplyContext(Frame("x", Path(), "", "raw", Exif()), FrameFacts(), Basis(0, "learned"))
+    found = {q: denoise.apply(image, denoise.DenoiseParams.model_validate({"quality": q}), context).pixels
+             for q in ("auto", "standard", "learned", "fine")}  # fmt: skip
+    assert np.array_equal(found["auto"], found["standard"]) and np.array_equal(found["learned"], found["fine"])
+    assert not np.array_equal(found["standard"], found["fine"])
+
+
+def test_other_weights_are_another_key_of_the_frames_that_they_clean_only(monkeypatch: pytest.MonkeyPatch) -> None:
+    finished, raw = Basis(3, "learned"), Basis(0, "learned")
+    before = finished.as_json(), raw.as_json()
     monkeypatch.setattr(runtime, "FINISHED", runtime.Weights("x.npz", "0" * 64))
-    assert finished.as_json() != before and raw.as_json() == {} == Basis(3, "standard").as_json()
+    assert finished.as_json() != before[0] and raw.as_json() == before[1]
+    for which in ("MOSAIC", "WEB"):
+        with monkeypatch.context() as other:
+            other.setattr(runtime, which, runtime.Weights("x.npz", "0" * 64))
+            assert raw.as_json() != before[1]
+    assert Basis().as_json() == {} == Basis(3, "standard").as_json()
 
 
 @pytest.mark.parametrize("which", ["MOSAIC", "WEB", "FINISHED"])

@@ -50,9 +50,16 @@ MUTANTS = [
     mutant("imaging/resample.py", "SHARPEN.room) * (left - 1)", "1.0) * (left - 1)", "imaging/test_resample.py"),
     mutant(_RESIZE, "_LONG_EDGE = 2048", "_LONG_EDGE = 1843", "steps/test_resize.py"),
     mutant("steps/denoise.py", "        return solution.quality\n", "        pass\n", *_LEARNED),
-    mutant("steps/denoise.py", 'if params.quality == "learned" else "standard"', 'if True else "standard"', *_LEARNED),
+    mutant(
+        "steps/denoise.py", 'return "learned" if params.quality == "learned"', 'return "learned" if True', *_LEARNED
+    ),
+    mutant("steps/denoise.py", '"fine" if params.quality == "learned" else', '"fine" if True else', *_LEARNED),
     mutant("steps/denoise.py", '{"quality": self.quality} if self.no_weights else {}', "{}", *_LEARNED),
-    mutant("steps/denoise.py", ', "weights": runtime.FINISHED.sha256}', "}", *_LEARNED),
+    mutant("steps/denoise.py", "runtime.FINISHED.sha256 if self.frames", '"" if self.frames', *_LEARNED),
+    mutant("steps/denoise.py", "= [runtime.MOSAIC.sha256, runtime.WEB.sha256]", "= []", *_LEARNED),
+    mutant("steps/denoise.py", "isinstance(found.get(frame.name), SensorCorrection)", "False", *_LEARNED),
+    mutant("steps/denoise.py", "_no_weights(asked or bool(raws))", "_no_weights(asked)", *_LEARNED),
+    mutant("steps/denoise.py", "        quality = _instead(params)", '        quality = "fine"', *_LEARNED),
     mutant("steps/denoise.py", 'asked or params.quality == "auto"', "asked", *_LEARNED),
     mutant("steps/denoise.py", "if of_raws else (runtime.FINISHED,)", "if of_raws else ()", *_LEARNED),
     mutant("steps/denoise.py", '(f"denoise: {why}",) if why else ()', "()", *_LEARNED),

@@ -34,7 +34,7 @@ steps:
   - decode:
   - white_balance: {method: reference_patch}
   - exposure: {across: burst}
-  - denoise: {strength: 1.0}
+  - denoise: {quality: standard}
 deliveries:
   web:
     - crop: {to: subject, aspect: "3:2"}

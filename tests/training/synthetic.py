@@ -1,4 +1,4 @@
-"""Drawn training pictures: dead leaves with texture, and the fine regular patterns of a hall; (512, 512, 3) uint8.
+"""Drawn training pictures: dead leaves with texture, kits, and the fine patterns of a hall; (512, 512, 3) uint8.
 
 Dead leaves (Lee, Mumford, Huang, "Occlusion models for natural images", IJCV 2001): discs, ellipses and boxes whose
 sizes follow a power law cover one another, as things in front of a camera do.
@@ -60,6 +60,66 @@ def dead_leaves(rng: np.random.Generator, palette: np.ndarray) -> np.ndarray:
     if rng.uniform() < 0.5:
         picture = cv2.GaussianBlur(picture, (0, 0), rng.uniform(0.5, 2.5))
     return _finished(picture)
+
+
+def kits(rng: np.random.Generator) -> np.ndarray:
+    """Large pieces of cloth, skin and floor with sharp edges, as they stand before one another on a court: deep colours
+    beside black and white, where neither luma nor one plane of colour has much of an edge; some folded, some woven."""
+    side = 2 * SIDE
+    place = np.mgrid[0:side, 0:side].astype(np.float32)
+    picture = _kit(rng) * _cloth(rng, place)
+    for _ in range(int(rng.integers(8, 50))):
+        radius = np.exp(rng.uniform(np.log(20), np.log(260)))
+        centre = rng.uniform(0, side, 2)
+        turns = np.sort(rng.uniform(0, 2 * np.pi, int(rng.integers(3, 8))))
+        reach = radius * rng.uniform(0.5, 1.3, len(turns))
+        corners = centre + np.stack([np.cos(turns), np.sin(turns)], axis=1) * reach[:, None]
+        mask = np.zeros((side, side), np.uint8)
+        if rng.uniform() < 0.3:
+            size = (int(radius), max(2, int(radius * rng.uniform(0.1, 1))))
+            cv2.ellipse(mask, np.int32(centre).tolist(), size, rng.uniform(0, 180), 0, 360, 1, -1)
+        else:
+            cv2.fillPoly(mask, [np.int32(corners)], 1)
+        left, top, width, height = cv2.boundingRect(mask)
+        here = (slice(top, top + height), slice(left, left + width))
+        cloth = (_kit(rng) * _cloth(rng, place[:, here[0], here[1]])).astype(np.float32)
+        np.copyto(picture[here], cloth, where=mask[here][..., None].astype(bool))
+    if rng.uniform() < 0.7:
+        picture = cv2.GaussianBlur(picture, (0, 0), rng.uniform(0.6, 2.2))
+    return _finished(picture)
+
+
+def _kit(rng: np.random.Generator) -> np.ndarray:
+    """(3,) sRGB: black or nearly, white, a deep colour, skin, a floor of wood, or any grey."""
+    kind = rng.uniform()
+    if kind < 0.22:
+        return (rng.uniform(0, 0.22) + rng.uniform(-0.02, 0.02, 3)).clip(0).astype(np.float32)
+    if kind < 0.38:
+        return rng.uniform(0.8, 1) * rng.uniform(0.97, 1, 3).astype(np.float32)
+    if kind < 0.74:
+        colour = rng.uniform(0, 0.18, 3)
+        some = rng.permutation(3)[: 1 if rng.uniform() < 0.65 else 2]
+        colour[some] = rng.uniform(0.25, 0.95) * rng.uniform(0.7, 1, len(some))
+        return colour.astype(np.float32)
+    if kind < 0.9:  # skin and wood: red over green over blue
+        return rng.uniform(0.25, 0.95) * np.array([1, rng.uniform(0.6, 0.85), rng.uniform(0.4, 0.75)], np.float32)
+    return np.full(3, rng.uniform(0.1, 0.9), np.float32)
+
+
+def _cloth(rng: np.random.Generator, place: np.ndarray) -> np.ndarray:
+    """(h, w, 1) about 1: even, in folds, or woven of threads of one to three pixels."""
+    kind, shape = rng.uniform(), place.shape[1:]
+    turn = rng.uniform(0, np.pi) if rng.uniform() < 0.6 else 0.0
+    u, v = (place[k] * np.cos(turn) + (-1) ** k * place[1 - k] * np.sin(turn) for k in (1, 0))
+    shade = np.ones(shape, np.float32)
+    if kind > 0.35:
+        long = np.exp(rng.uniform(np.log(80), np.log(600)))
+        shade += rng.uniform(0, 0.35) * np.sin(2 * np.pi * u / long + 0.8 * np.sin(2 * np.pi * v / (1.6 * long)))
+    if kind > 0.7:
+        thread = 2 * np.exp(rng.uniform(np.log(0.9), np.log(3)))
+        over = (np.floor(u / thread) + np.floor(v / (thread * rng.uniform(0.8, 1.3)))) % 2
+        shade *= 1 + rng.uniform(0.04, 0.35) * (over - 0.5).astype(np.float32)
+    return shade[..., None]
 
 
 def _texture(rng: np.random.Generator, place: np.ndarray) -> np.ndarray:

@@ -21,8 +21,8 @@ class Weights:
     sha256: str
 
 
-MOSAIC = Weights("mosaic.npz", "d90f0ff4641f28ae76523c3f44844c21c743ee3a0441c04736805285dc8a7a40")
-WEB = Weights("web.npz", "9811204cb5ad09897f0288385bb2f8ca253be441db6bbf792278e712bdb62b4a")
+MOSAIC = Weights("mosaic.npz", "d92dd3616e9dba0fc11f5f083008ff7b1c719dfe809424fbb23bca9c67eb7bc2")
+WEB = Weights("web.npz", "fa90362d7f82cd6a789b73ac2700c51add878ede9b17c1855dcf4eb3a32cce71")
 FINISHED = Weights("finished.npz", "dc9e7072583b70fdb12b71976deec3201d2a4511136e3690a9c4ae7baa8ef0bc")
 
 
