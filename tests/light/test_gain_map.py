@@ -120,6 +120,16 @@ def test_waves_over_the_rows_are_found(waves: float) -> None:
     assert find_cycles(profiles) == pytest.approx(waves, abs=0.1)
 
 
+@pytest.mark.parametrize("waves", [0.8, 1.2, 1.7])
+@pytest.mark.parametrize("rows", [slice(20, 28), slice(40, 52), slice(0, 10)])
+def test_somebody_dark_in_the_same_rows_of_all_frames_is_no_wave(waves: float, rows: slice) -> None:
+    """Fits whose rows all count alike take him for waves of half or twice that length."""
+    at = (np.arange(64) + 0.5) / 64 * 2 - 1
+    profiles = 0.3 * np.cos(np.pi * waves * at + np.array([[0.3], [1.9], [3.3], [5.0]]))
+    profiles[:, rows] -= 1.5
+    assert find_cycles(profiles) == pytest.approx(waves, abs=0.1)
+
+
 def test_terms_hold_a_sine_and_its_logarithm() -> None:
     at = (np.arange(64) + 0.5) / 64 * 2 - 1
     for waves in (0.4, 1.0, 2.0):

@@ -105,7 +105,7 @@ MUTANTS = [
         "light/row_wave.py",
         "x * weights[..., None]",
         "x",
-        "light/test_flicker.py::test_a_shadow_that_passes_is_no_lamp",
+        "light/test_gain_map.py",
     ),
     mutant(
         "light/shared_lamp.py",
