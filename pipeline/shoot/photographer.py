@@ -9,7 +9,7 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from pipeline.shoot.facts import Facts, Player, mistyped_player, named_player
-from pipeline.shoot.names import first_named, holds_any, mistyped_in, name_pattern, replace_name
+from pipeline.shoot.names import first_named, holds_any, mistyped_in, name_pattern, names_part, replace_name
 
 ALIKE = 3  # frames of a camera that may all have a name for who took them; fewer may all show one child. No source
 CREDITED = (
@@ -22,6 +22,7 @@ MAY_CREDIT = (
 )
 _PARTS = re.compile(r"[,;/|\n]")
 _MARK = "\1"
+_BESIDE = re.compile("(\\w+)[^\\w\n\0\1]{0,3}\1|\1[^\\w\n\0\1]{0,3}(\\w+)")
 
 
 class Credits(NamedTuple):
@@ -45,12 +46,15 @@ def credits_in(text: str, facts: Facts, players: Sequence[tuple[str, str]]) -> C
         if pattern := name_pattern(name):
             rest = replace_name(rest, pattern, _MARK)
     count = rest.count(_MARK)
-    if not count or holds_any(text, tuple(player.name for player in near)):
-        return Credits(count, frozenset())
+    if not count:
+        return Credits(0, frozenset())
+    beside = " ".join(before or after for before, after in _BESIDE.findall(rest))  # "Siri" before "S. Fjellheim"
 
     def names_one(text: str, player: Player) -> bool:
         alone = replace(facts, roster=tuple(one for one in facts.roster if one.publish or one is player))
         return bool(named_player(text, alone, players) or mistyped_player(text, alone))
+
+    near = tuple(player for player in near if not names_part(beside, player.name))
 
     return Credits(count, frozenset(player for player in near if not names_one(rest, player)))
 

@@ -44,6 +44,11 @@ def wanted(name: str) -> dict[str, str]:
 
 def found_in(data: bytes, names: Iterable[str]) -> set[str]:
     """The names, or parts of them, that stand in `data` in any form of `forms`."""
+    return set(_found_in(bytes(data), tuple(names)))
+
+
+@lru_cache(maxsize=4096)  # the same pictures are in a delivery, a zip and a push, and after each run
+def _found_in(data: bytes, names: tuple[str, ...]) -> frozenset[str]:
     searched = {key: name_of_key for name in names for key, name_of_key in wanted(name).items()}
     hits: set[str] = set()
     for view in _views(data):
@@ -56,7 +61,7 @@ def found_in(data: bytes, names: Iterable[str]) -> set[str]:
             sought = key.encode(codec, "ignore")
             if len(sought) == len(key) and sought in octets:
                 hits.add(name_of_key)
-    return hits
+    return frozenset(hits)
 
 
 @lru_cache
@@ -115,8 +120,14 @@ def pieces(path: Path) -> Iterator[tuple[str, bytes]]:
                 yield f"{path.name}: {entry.filename!r}", archive.read(entry)
 
 
-def leaks(folder: Path, names: Iterable[str], skip: Iterable[str] = ()) -> list[str]:
-    """ "file: name" for every name in every file and folder name below `folder`; `skip`: first parts of paths."""
+def leaks(folder: Path, names: Iterable[str], skip: Iterable[str] = (), among: Iterable[str] = ()) -> list[str]:
+    """ "file: name" for every name in every file and folder name below `folder`.
+
+    skip  first parts of paths; among  names that are looked for at once, so that no file is searched again for others
+    """
+    if among:
+        ends = tuple(f" {name}" for name in names)
+        return [line for line in leaks(folder, among, skip) if line.endswith(ends)]
     names, found = tuple(names), []
     for path in sorted(folder.rglob("*")):
         relative = path.relative_to(folder)

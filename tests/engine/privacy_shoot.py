@@ -117,7 +117,7 @@ def write_facts(shoot: Path, *, minors: bool, withdrawn: tuple[str, ...] = ()) -
 def write_shoot(folder: Path) -> Path:
     """The frames and their table; returns the shoot folder."""
     drawn, shoot = folder / "drawn", folder / "shoot"
-    write_demo(drawn, width=384, height=256)
+    write_demo(drawn, width=240, height=160)
     shoot.mkdir()
     rows = [("frame", "keep", "rating", "players", "words")]
     for source, name, players, words in _FRAMES:
@@ -132,6 +132,20 @@ def write_shoot(folder: Path) -> Path:
     (shoot / "TH1_0006.xmp").write_text(_SIDECAR, encoding="utf-8")
     (shoot / f"{ARABIC}_24.xmp").write_text("<broken", encoding="utf-8")
     return shoot
+
+
+def part_of(shoot: Path, folder: Path) -> tuple[Path, int]:
+    """(a copy of a part of a shoot, of which its facts are still to be written; how many frames of it are held)."""
+    names = ["TH1_0001", f"{CHINESE} TH1_0002", "TH1_0003", "TH1_0005_Żółkiewska", "TH1_0021"]
+    folder.mkdir()
+    for name in names:
+        shutil.copy(shoot / f"{name}.dng", folder)
+    with (shoot / "frames.csv").open(encoding="utf-8", newline="") as file:
+        head, *rows = csv.reader(file)
+    (folder / "frames.csv").write_text(
+        _csv([tuple(head), *(tuple(r) for r in rows if r[0] in names)]), encoding="utf-8"
+    )
+    return folder, len(set(HELD).intersection(names))
 
 
 def _csv(rows: list[tuple[str, ...]]) -> str:

@@ -42,6 +42,11 @@ def test_initials_of_a_relative_who_photographs_hold_no_night(tmp_path: Path) ->
     assert named_by_own_texts(replace(FACTS, creator="S. Fjellheim"), frames) == {}
 
 
+def test_a_first_name_beside_a_relatives_initials_is_the_childs(tmp_path: Path) -> None:
+    frames = night(tmp_path, *["(c) S. Fjellheim"] * 2, "Siri S. Fjellheim", "S. Fjellheim, Siri")
+    assert list(named_by_own_texts(replace(FACTS, creator="S. Fjellheim"), frames)) == ["TH1_0003", "TH1_0004"]
+
+
 @pytest.mark.parametrize(
     "shows",
     [

@@ -81,6 +81,12 @@ def test_what_is_only_unsure_or_not_told_shows_nobody_else() -> None:
     assert let_go(*two, hardly) == set(range(len(two) + 1))
 
 
+def test_by_a_speck_nobody_is_told_apart() -> None:
+    """Whoever is held may be too small to be seen here."""
+    night = [hit((20, 22, 40, 42), (40, 50, 5 * at, 5 * at + 3)) for at in range(SHARED.few + 1)]
+    assert let_go(*night) == set()
+
+
 def test_a_place_of_which_few_tell_anything_is_nobodys() -> None:
     night = [hit((40, 50, 5 * at, 5 * at + 3)) for at in range(SHARED.few + 1)]
     for one in night:
