@@ -37,6 +37,7 @@ from pipeline.light import (
     flicker,
     highlights,
     lamp_flicker,
+    lamp_perspective,
     mains,
     neutral,
     palette,
@@ -54,7 +55,14 @@ from pipeline.light.mixing import floor, gradient
 from pipeline.light.mixing import hall as mixing_hall
 from pipeline.light.rendering import mercury
 from pipeline.light.response import evidence
-from tests.constants_bursts import of_flicker, of_registration, of_response, of_shared_lamp, of_static
+from tests.constants_bursts import (
+    of_flicker,
+    of_lamp_perspective,
+    of_registration,
+    of_response,
+    of_shared_lamp,
+    of_static,
+)
 from tests.constants_chart import of_card, of_chart, of_fit, of_read, of_refine
 from tests.constants_filters import (
     of_blocks,
@@ -232,6 +240,7 @@ TOPICS = {
     "shared lamp": Topic(
         shared_lamp, "SHARED_LAMP", of_shared_lamp, {"turn": "seldom a step is as long; where it ends is the same"}
     ),
+    "lamp perspective": Topic(lamp_perspective, "LAMP_PERSPECTIVE", of_lamp_perspective),
     "response": Topic(evidence, "RESPONSE", of_response),
     "gray world": Topic(highlights, "GRAY_WORLD", of_gray_world),
     "palette": Topic(palette, "PALETTE", of_palette),

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from functools import cache
+from functools import cache, partial
 from unittest.mock import patch
 
 import cv2
 import numpy as np
 
 from pipeline.imaging.camera_curve import bend
-from pipeline.light import flicker, registration, row_wave, shared_lamp, static_bands
+from pipeline.light import flicker, lamp_perspective, registration, row_wave, shared_lamp, static_bands
 from pipeline.light.gain_map import GainMap
 from pipeline.light.registration import Motion
 from pipeline.light.response import evidence
+from pipeline.light.shared_lamp import Perspective, places
 from pipeline.types import F32, F64, Image
 from tests.constants_light import picture
 
@@ -163,7 +164,8 @@ def of_flicker() -> Iterator[float]:
     )
     yield from fitted[:4].ravel().tolist() + unsure[:4].ravel().tolist()
     yield from flicker._weigh(parts, np.full((216, 3), 2500.0), (18, 12), 3, still=1.0).sum(axis=0).tolist()
-    yield from [float(v) for one in flicker.agree(_views(0.0, 3.3)) for v in one.coefficients[:5, :2].ravel()]
+    for some in (_views(0.0, 3.3), _views(0.0, 3.3)[1:4]):  # of the second no lamp is known
+        yield from [float(v) for one in flicker.agree(some) for v in one.coefficients[:5, :2].ravel()]
 
 
 def of_shared_lamp() -> Iterator[float]:
@@ -177,17 +179,34 @@ def of_shared_lamp() -> Iterator[float]:
         seen = np.stack([light, 0.2 * light, -0.1 * light * columns], axis=2) + rng.normal(0, 0.02, (*light.shape, 3))
         seen[1] += [0.1, 0.01, 0.0]
         waves = light.reshape(frames, *tiles).mean(axis=2)
+        place = places(tiles, Perspective(), [Motion()] * frames, (32, 40), 1)
         lamp = shared_lamp.SharedLamp.starting(waves - waves.mean(axis=0), 0.42)
         yield from lamp.phases.tolist()
         for steps in (constants.first, constants.again):
-            lamp, part = shared_lamp.fitted(lamp, seen, np.full_like(seen, 4.0), tiles, lambda _, w, *__: w, steps)
+            lamp, part, _ = shared_lamp.fitted(lamp, seen, np.full_like(seen, 4.0), place, lambda _, w, *__: w, steps)
             yield from lamp.amplitudes[:2].ravel().tolist() + lamp.harmonic[0].ravel().tolist()
             yield from [*lamp.phases.tolist(), *lamp.exposure[:2].ravel().tolist(), part]
         for noise in np.geomspace(0.1, 0.5, 30) if frames == 6 else ():
             error = rng.normal(0, noise, (*light.shape, 3)) * [1, 0.1, 0.1]
             seen = np.stack([light, 0 * light, 0 * light], axis=2) + error
-            _, part = shared_lamp.fitted(lamp, seen, np.full_like(seen, 400.0), tiles, lambda _, w, *__: w, 1)
+            _, part, _ = shared_lamp.fitted(lamp, seen, np.full_like(seen, 400.0), place, lambda _, w, *__: w, 1)
             yield float(part > 1 - constants.unexplained)
+
+
+def of_lamp_perspective() -> Iterator[float]:
+    """Floors that are looked for everywhere and nearby, by tiles that say next to nothing of them and more and more."""
+    rng, tiles, frames = np.random.default_rng(3), (12, 16), 3
+    at = partial(places, motions=[Motion()] * frames, size=(48, 64), down=1)
+    amplitudes = np.zeros((3, 8, 2))
+    amplitudes[0, :4, 0] = 0.3, 0.2, 0.05, 0.02
+    phases, exposure = np.linspace(0, 5, frames), np.full((frames, 3), 0.01)
+    lamp = shared_lamp.SharedLamp(amplitudes, np.full((3, 2, 2), 0.01), phases, 0.42, exposure)
+    for floor, nearer in ((0.35, 3.5), (-0.4, 1.1)):
+        seen = lamp.on(at(tiles, Perspective(floor, nearer)), False) + rng.normal(0, 0.01, (frames, 192, 3))
+        for number, weight in enumerate(np.geomspace(0.3, 3000, 36)):
+            start, place = Perspective(0.1, 1.8) if number % 2 else None, at(tiles, lamp_perspective.USUAL)
+            found = lamp_perspective.perspective_of(lamp, seen, np.full_like(seen, weight), place, at, start)
+            yield from (found.floor, found.nearer)
 
 
 def of_response() -> Iterator[float]:

@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.light import palette
-from pipeline.light.folded import Folded
 from pipeline.light.neutral import Candidate, Vote
+from pipeline.store.folded import Folded
 from pipeline.types import F64, CameraFacts
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
 
@@ -12,9 +12,10 @@ from pipeline.imaging.products import gram, side
 from pipeline.imaging.robust import biweight, cauchy, reweighted, ridge
 from pipeline.light.gain_map import GainMap
 from pipeline.light.highlights import usable
-from pipeline.light.registration import Motion, farthest, motions, warp
+from pipeline.light.lamp_perspective import USUAL, perspective_of
+from pipeline.light.registration import Motion, farthest, motions, over_the_burst, warp
 from pipeline.light.row_wave import ACROSS, DEGREE, TO_CHANNELS, TO_PARTS, Terms, find_cycles, terms
-from pipeline.light.shared_lamp import SHARED_LAMP, SharedLamp, fitted
+from pipeline.light.shared_lamp import SHARED_LAMP, Perspective, SharedLamp, fitted, places
 from pipeline.light.static_bands import STATIC, pan_along, static_bands
 from pipeline.types import F32, F64, Image
 
@@ -56,6 +57,9 @@ class FlickerConstants:
 FLICKER = FlickerConstants()
 _MEDIAN_TO_DEVIATION = 1.4826  # of a normal distribution
 _ROWS = 24  # of a frame, at which waves are compared: as in static_bands
+# Tiles at which a lamp is read for a gain map: of fewer rows a polynomial of DEGREE swings between and beyond them
+# (some twice the root of their number at most: Rakhmanov, Annals of Mathematics 165, 2007, 55-88; from memory).
+_FINE = (96, 12)
 _KNOWN = 1e-3  # least weight of tiles that are known about one
 _Mask = np.ndarray[tuple[int, int], np.dtype[np.bool_]]
 
@@ -65,7 +69,8 @@ class View:
     """One frame of a burst, rows along the sensor.
 
     pixels (H, W, 3) linear; good (H, W) which of them may be used; motion against the burst's middle frame;
-    a, b (3,) noise: variance a * x + b
+    a, b (3,) noise: variance a * x + b; down 1 where the last row is the lowest of the upright picture, -1 where the
+    first is, 0 where rows stand upright
     """
 
     pixels: F32
@@ -73,9 +78,10 @@ class View:
     motion: Motion
     a: F64
     b: F64
+    down: int = 1
 
 
-def views(images: Sequence[Image]) -> list[View]:
+def views(images: Sequence[Image], down: int = 1) -> list[View]:
     """Small pictures of a burst's frames, camera-linear, rows along the sensor, registered to the middle one."""
     masks = [usable(i.pixels, i.saturation, FLICKER.floor) for i in images]
     logs = [
@@ -84,7 +90,8 @@ def views(images: Sequence[Image]) -> list[View]:
     ]
     found = motions(logs, len(images) // 2)
     return [
-        View(i.pixels, good, motion, i.noise.a, i.noise.b) for i, good, motion in zip(images, masks, found, strict=True)
+        View(i.pixels, good, motion, i.noise.a, i.noise.b, down)
+        for i, good, motion in zip(images, masks, found, strict=True)
     ]
 
 
@@ -119,6 +126,10 @@ def agree(views: Sequence[View]) -> list[GainMap]:
     lamp, absolute = None, False
     moved = farthest([one.motion for one in views], height, width) * tiles[1] / width  # tiles
     weigh = partial(_weigh, still=min(1.0, max(0.0, 2 - moved)))
+    down, motion = views[0].down, [views[i].motion if moved > 1 else Motion() for i in usable_frames]
+    at = partial(places, motions=motion, size=(height, width), down=down)
+    perspective = USUAL if down else Perspective()
+    place, looked = at(tiles, perspective), False
     block, error = _blocks(tiles), np.ones_like(prior)  # of coefficients, by what the tiles' weights say
     disturbed = [np.ones((1, 1))] * count
     for step in range(FLICKER.rounds):
@@ -130,19 +141,22 @@ def agree(views: Sequence[View]) -> list[GainMap]:
             # Errors that are larger at some places: these say less.
             seen[index], trust[index] = ratio @ TO_PARTS, weight / disturbed[index]
         if step >= 1 and len(usable_frames) >= STATIC.frames:
-            shown = np.stack([seen[i] for i in usable_frames])
-            trusted = np.stack([trust[i] for i in usable_frames])
+            shown, trusted = (np.stack([of[i] for i in usable_frames]) for of in (seen, trust))
             first = lamp is None
             lamp = lamp or SharedLamp.starting(_waves(model, parts[usable_frames]), model.cycles)
             steps = SHARED_LAMP.first if first else SHARED_LAMP.again
-            lamp, part = fitted(lamp, shown, trusted, tiles, weigh, steps, absolute)
-            believed = part > 1 - SHARED_LAMP.unexplained
-            if believed or expected.any():
+            lamp, part, used = fitted(lamp, shown, trusted, place, weigh, steps, absolute)
+            # Once believed it stays: where noise is half of the power, a hair less would leave frames with neither.
+            believed = bool(expected.any()) or part > 1 - SHARED_LAMP.unexplained
+            if believed:
                 parts[usable_frames] = 0
-            expected[usable_frames] = lamp.maps(tiles, whole=absolute) if believed else 0
+            expected[usable_frames] = lamp.maps(at(_FINE, perspective), whole=absolute) if believed else 0
             if first and believed:
                 absolute = static_bands(model.cycles, expected[usable_frames]) is not None
-                expected[usable_frames] = lamp.maps(tiles, whole=absolute)
+                expected[usable_frames] = lamp.maps(at(_FINE, perspective), whole=absolute)
+            if down and believed and step + 1 < FLICKER.rounds:
+                perspective = perspective_of(lamp, shown, used, place, at, perspective if looked else None)
+                place, looked = at(tiles, perspective), True
         variance, unsure = np.zeros_like(parts), np.zeros_like(parts)
         misses: dict[int, F64] = {}
         for index in usable_frames:
@@ -354,25 +368,6 @@ def around(misses: F64, tiles: tuple[int, int], reach: float, most: float) -> F6
     blurred = cv2.GaussianBlur(squares.reshape(*tiles, 4), (0, 0), reach, borderType=edge).reshape(-1, 4)
     share = np.where(blurred[:, 3:] > _KNOWN, blurred[:, 3:], np.nan)
     return np.asarray(np.maximum(blurred[:, :3] / share, 1.0))
-
-
-def over_the_burst(
-    each: Mapping[int, F64], motions: Sequence[Motion], tiles: tuple[int, int], tile: float
-) -> list[F64]:
-    """(T, 3) for each frame the mean of `around` over the frames that show a place, at that place; at least 1.
-
-    each: of some frames, by their number; motions: of all, in pixels; tile: pixels.
-    """
-    small = [one.of_smaller(tile) for one in motions]
-    total, count = np.zeros((*tiles, 3)), np.zeros((*tiles, 3))
-    for index, one in each.items():
-        there = warp(one.reshape(*tiles, 3).astype(np.float32), small[index])
-        seen = np.isfinite(there)
-        total += np.where(seen, there, 0)
-        count += seen
-    mean = np.where(count > 0, total / np.maximum(count, 1), np.nan).astype(np.float32)
-    back = [warp(mean, one, back=True).reshape(-1, 3) for one in small]
-    return [np.asarray(np.where(np.isfinite(b), np.maximum(b, 1.0), 1.0), dtype=np.float64) for b in back]
 
 
 def _unsureness(x: F64, y: F64, weight: F64, prior: F64, block: F64) -> F64:

@@ -7,7 +7,7 @@ player whom the camera follows stands still in the frame while the hall moves: e
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -49,7 +49,9 @@ class RegistrationConstants:
     most_rest: float = 0.5  # stops, beyond which a pixel shows another thing
     most_slope: float = 1.0  # stops a pixel; steeper edges bend between pixels
     outlier: float = 2.5  # median distances, beyond which a pixel has no say (biweight)
-    turn_reach: tuple[float, ...] = (1.0, 0.7, 0.5, 0.35, 0.25, 0.25)  # pixels that an edge may be off and have a say
+    # Pixels that an edge may be off and have a say, step by step. The median distance is that of walls that show hardly
+    # an edge: by it alone all edges are outliers, and a frame stays up to half a pixel off.
+    reach: tuple[float, ...] = (1.0, 0.7, 0.5, 0.35, 0.25, 0.25)
 
 
 REGISTRATION = RegistrationConstants()
@@ -150,6 +152,25 @@ def _sharp(picture: F32, motion: Motion, back: bool) -> F32:
     return np.asarray(np.where(near[..., None] > 0, linear, np.maximum(cubic, linear / 4)), dtype=np.float32)
 
 
+def over_the_burst(
+    each: Mapping[int, F64], motions: Sequence[Motion], tiles: tuple[int, int], tile: float
+) -> list[F64]:
+    """(T, 3) for each frame the mean of what frames have at a place, over those that show it, there; at least 1.
+
+    each: of some frames, by their number; motions: of all, in pixels; tile: pixels.
+    """
+    small = [one.of_smaller(tile) for one in motions]
+    total, count = np.zeros((*tiles, 3)), np.zeros((*tiles, 3))
+    for index, one in each.items():
+        there = warp(one.reshape(*tiles, 3).astype(np.float32), small[index])
+        seen = np.isfinite(there)
+        total += np.where(seen, there, 0)
+        count += seen
+    mean = np.where(count > 0, total / np.maximum(count, 1), np.nan).astype(np.float32)
+    back = [warp(mean, one, back=True).reshape(-1, 3) for one in small]
+    return [np.asarray(np.where(np.isfinite(b), np.maximum(b, 1.0), 1.0), dtype=np.float64) for b in back]
+
+
 def motions(pictures: Sequence[F32], reference: int) -> list[Motion]:
     """The motion of each frame against the frame `reference`.
 
@@ -212,7 +233,7 @@ def _refined(reference: F32, frame: F32, motion: Motion, turns: bool = False) ->
     slopes = np.stack([gx, gy, away, gy * u - gx * v, away * u, away * v], axis=-1)
     use = 6 if turns else 3 if motion.scale != 1 else 2
     slope = np.hypot(gx, gy)
-    for reach in REGISTRATION.turn_reach if turns else (0.0, 0.0):
+    for reach in REGISTRATION.reach:
         moved = warp(frame, motion)[..., 1] - reference[..., 1]
         known = np.isfinite(moved)
         rest = cv2.GaussianBlur(np.where(known, moved, 0).astype(np.float32), (0, 0), REGISTRATION.ground_blur)

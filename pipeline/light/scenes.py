@@ -5,7 +5,7 @@ Nothing here depends on a recipe or a reference frame: steps, `evencourt inspect
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -25,7 +25,6 @@ from pipeline.light.comparing.pairs import (
 from pipeline.light.comparing.tones import SIZE as TONE_SIZE
 from pipeline.light.comparing.tones import as_shown, tone_histogram
 from pipeline.light.flicker import agree, views
-from pipeline.light.folded import Folded
 from pipeline.light.gain_map import GainMap
 from pipeline.light.lens.pans import PanEvidence, evidence
 from pipeline.light.mixing.gradient import SIZE as GRADIENT_SIZE
@@ -37,10 +36,11 @@ from pipeline.light.neutral import Candidate, candidates
 from pipeline.light.rendering.mercury import UnderMercury, foretell
 from pipeline.light.response.evidence import CurveEvidence, curve_evidence
 from pipeline.light.row_wave import ACROSS, DEGREE
+from pipeline.store.folded import Folded
 from pipeline.store.packing import LARGEST, take
 from pipeline.types import F32, F64, Frame, Image
 
-VERSION = 22  # raised when the result for a scene changes
+VERSION = 23  # raised when the result for a scene changes
 _STOPS = 100.0  # that light changes by at most; more was not measured
 _FULL = GainMap(np.zeros((DEGREE + 1, ACROSS + 1, 3)))
 
@@ -199,7 +199,7 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64, people
     steady, pan, zoom = [1.0] * len(turned), [0.0] * len(turned), [1.0] * len(turned)
     pans = curve = None
     if len(same) > 1 and min(usual[:2]) >= SCENES.least:
-        registered = views([turned[i] for i in same])
+        registered = views([turned[i] for i in same], lowest_row({lies[i] for i in same}))
         pans = evidence(registered)
         agreed = agree(registered)
         if all(f.kind == "picture" for f in frames) and not any(i.curve for i in images):
@@ -246,6 +246,13 @@ def upright_pan(pan: float, lies: Orientation) -> float:
     """By how much the scene lies right in the upright picture, half its widths, for a pan along the sensor's columns;
     0 where these run up and down."""
     return pan * (lies.point_to_upright(1.0, 0.5)[0] - lies.point_to_upright(0.0, 0.5)[0])
+
+
+def lowest_row(lies: Collection[Orientation]) -> int:
+    """1 where the sensor's last row is the lowest of the upright pictures, -1 where its first is; 0 where rows stand
+    upright, or not all lie alike."""
+    found = {round(one.point_to_upright(0.5, 1.0)[1] - one.point_to_upright(0.5, 0.0)[1]) for one in lies}
+    return found.pop() if len(found) == 1 else 0
 
 
 def unknown(names: Sequence[str]) -> Scene:

@@ -5,11 +5,14 @@ Lamps on one mains keep their phases to each other. So at every place of the hal
 place, as one lamp gives way to the other, and is the same in every frame: frames differ by one phase each. Fitted to
 the tiles of all frames at once, each place has as many witnesses as there are frames, and a shadow, which follows no
 phase, moves a little. What a place shows in all frames alike is left out for each tile: it is the scene's error.
+
+Places are those of the hall. From side to side a frame is several metres at the far wall, and half as many on the floor
+at half of its distance, so one column of it is lit by another mixture of lamps on the wall and on the floor.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -19,6 +22,7 @@ from numpy.typing import NDArray
 from pipeline.imaging.products import at_tiles, gram, side
 from pipeline.imaging.robust import cauchy
 from pipeline.light.gain_map import basis
+from pipeline.light.registration import Motion
 from pipeline.light.row_wave import ACROSS, DEGREE, ROW_WAVE, TO_CHANNELS, TO_PARTS
 from pipeline.light.static_bands import STATIC, best_lamp, lamp_light
 from pipeline.types import F64
@@ -57,6 +61,53 @@ Weigh = Callable[[F64, F64, tuple[int, int], int], F64]
 
 
 @dataclass(frozen=True)
+class Perspective:
+    """floor: row, -1 to 1, from which the surfaces come nearer; nearer: how fast, at row y they are 1 + nearer (y -
+    floor) times as near as the wall."""
+
+    floor: float = 0.0
+    nearer: float = 0.0
+
+    def distance(self, rows: F64) -> F64:
+        """Of what is seen at rows, -1 to 1, against the wall: 1 and less."""
+        return np.asarray(1 / (1 + self.nearer * np.maximum(rows - self.floor, 0.0)))
+
+
+@dataclass(frozen=True)
+class Place:
+    """Tiles of a frame: rows (R,) of the sensor, from -1 to 1; columns (R, C, ACROSS + 1) the Legendre polynomials of
+    how far to the side in the hall each tile is, in half widths of the wall that the middle frame shows."""
+
+    rows: F64
+    columns: F64
+
+    @property
+    def tiles(self) -> tuple[int, int]:
+        """How many down and across."""
+        return self.columns.shape[0], self.columns.shape[1]
+
+    def functions(self) -> F64:
+        """(2 ACROSS + 2, R, C) `columns`, and the same times the row."""
+        across = np.moveaxis(self.columns, 2, 0)
+        return np.concatenate([across, self.rows[:, None] * across])
+
+
+def places(
+    tiles: tuple[int, int], perspective: Perspective, motions: Sequence[Motion], size: tuple[int, int], down: int
+) -> list[Place]:
+    """The place of each frame, one object for those that show the same; motions against the middle frame, in pixels of
+    frames of size (height, width). down: 1 where the last row is the lowest, -1 where the first is."""
+    rows, across = (basis(n, 1)[:, 1] for n in tiles)
+    found: dict[tuple[float, ...], Place] = {}
+    for one in motions:
+        at = dx, dy, scale = 2 * one.dx / size[1], 2 * one.dy / size[0], one.scale
+        if at not in found:
+            aside = perspective.distance(down * (rows - dy) / scale)[:, None] * ((across - dx) / scale)
+            found[at] = Place(rows, np.asarray(np.polynomial.legendre.legvander(aside, ACROSS), dtype=np.float64))
+    return [found[2 * m.dx / size[1], 2 * m.dy / size[0], m.scale] for m in motions]
+
+
+@dataclass(frozen=True)
 class SharedLamp:
     """amplitudes (3, K, 2), harmonic (3, K', 2): coefficients of smooth functions of the place for each part (common,
     two differences), cosine and sine; phases (F,) radians at the middle row; cycles per frame; exposure (F, 3) stops.
@@ -85,16 +136,20 @@ class SharedLamp:
         amplitudes[0, 0, 0], harmonic[0, 0] = lamp.depth, lamp.depth * lamp.harmonic
         return SharedLamp(amplitudes, harmonic, phases, lamp.cycles, np.zeros((len(waves), 3)))
 
-    def on(self, tiles: tuple[int, int], whole: bool) -> F64:
-        """(F, T, 3) stops by part over tiles, exposure not in them; whole: with what all frames have in common."""
-        place = _Place.on(tiles)
-        found = np.stack([_light(self, f, place) for f in range(len(self.phases))])
+    def stops(self, frame: int, place: Place) -> F64:
+        """(T, 3) of a frame by part, exposure not in them."""
+        return _Turned.of(self, frame, place).stops()
+
+    def on(self, places: Sequence[Place], whole: bool) -> F64:
+        """(F, T, 3) `stops` of the frames at their places; whole: with what all frames have in common."""
+        found = np.stack([self.stops(f, place) for f, place in enumerate(places)])
         return np.asarray(found if whole else found - found.mean(axis=0))
 
-    def maps(self, tiles: tuple[int, int], whole: bool) -> F64:
+    def maps(self, places: Sequence[Place], whole: bool) -> F64:
         """(F, DEGREE + 1, ACROSS + 1, 3) the Legendre coefficients of `on`."""
+        tiles = places[0].tiles
         down, across = (np.linalg.pinv(basis(n, degree)) for n, degree in zip(tiles, (DEGREE, ACROSS), strict=True))
-        values = self.on(tiles, whole).reshape(-1, *tiles, 3)
+        values = self.on(places, whole).reshape(-1, *tiles, 3)
         return np.asarray(np.einsum("dr,frcp,ac->fdap", down, values, across, optimize=True))
 
     def _moved(self, by: F64) -> SharedLamp:
@@ -125,44 +180,28 @@ class SharedLamp:
         return np.concatenate([*of, [STATIC.cycles], own.ravel()])
 
 
-@dataclass(frozen=True)
-class _Place:
-    """Tiles of a frame: rows (R,) from -1 to 1, columns (C, ACROSS + 1) functions from side to side."""
-
-    rows: F64
-    columns: F64
-
-    @staticmethod
-    def on(tiles: tuple[int, int]) -> _Place:
-        return _Place(basis(tiles[0], 1)[:, 1], basis(tiles[1], ACROSS))
-
-    def functions(self) -> F64:
-        """(K, R, C) functions of the place that the amplitudes belong to."""
-        across = np.repeat(self.columns.T[:, None], len(self.rows), axis=1)
-        return np.concatenate([across, self.rows[:, None] * across])
-
-
 def fitted(
-    lamp: SharedLamp, seen: F64, weight: F64, tiles: tuple[int, int], weigh: Weigh, steps: int, whole: bool = False
-) -> tuple[SharedLamp, float]:
-    """The lamp nearest to how the frames differ, and how much of that it explains, 0 to 1.
+    lamp: SharedLamp, seen: F64, weight: F64, places: Sequence[Place], weigh: Weigh, steps: int, whole: bool = False
+) -> tuple[SharedLamp, float, F64]:
+    """The lamp nearest to how the frames differ, how much of that it explains, 0 to 1, and the weights of tiles.
 
     Robust least squares by Gauss-Newton, from a lamp that is near. What a tile shows in all frames is projected out, a
     variable of its own (Golub and Pereyra, SIAM Journal on Numerical Analysis 10, 1973, 413-432): what is wrong in the
     scene moves nothing.
 
     seen (F, T, 3): stops of frames against their scene by part in tiles, NaN where not known; weight (F, T, 3) of
-    them. weigh: (what the lamp leaves of a frame (T, 3), its weights, tiles, the number of the step) -> (T, 3) weights.
+    them; places: of each frame. weigh: (what the lamp leaves of a frame (T, 3), its weights, tiles, the number of the
+    step) -> (T, 3) weights.
     whole: the scene was found with maps that hold what all frames have in common.
     """
-    place, every, known = _Place.on(tiles), range(len(seen)), np.nan_to_num(seen)
+    tiles, every, known = places[0].tiles, range(len(seen)), np.nan_to_num(seen)
     none = replace(lamp, amplitudes=0 * lamp.amplitudes, harmonic=0 * lamp.harmonic, exposure=0 * lamp.exposure)
     expected, trust = none._values(), np.zeros_like(weight)
-    scene = np.zeros(seen.shape[1:]) if whole else -np.mean([_light(lamp, f, place) for f in every], axis=0)
+    scene = np.zeros(seen.shape[1:]) if whole else -np.mean([lamp.stops(f, places[f]) for f in every], axis=0)
     for step in range(steps):
-        sums, rest = _Sums(lamp, place), np.zeros_like(known)
+        sums, rest = _Sums(lamp, places), np.zeros_like(known)
         for f in every:
-            turned = _Turned.of(lamp, f, place)
+            turned = _Turned.of(lamp, f, places[f])
             rest[f] = known[f] - turned.stops() - lamp.exposure[f]
             left = np.where(np.isfinite(seen[f]), rest[f] - scene, np.nan)
             trust[f] = weigh(left, weight[f], tiles, step)
@@ -174,9 +213,9 @@ def fitted(
         widest = float(np.abs(by[_SHARED::_OWN]).max())
         lamp = lamp._moved(np.asarray(by * min(1.0, SHARED_LAMP.turn / max(widest, _NOTHING)), dtype=np.float64))
     level = known - lamp.exposure[:, None]
-    lit = np.stack([_light(lamp, f, place) for f in every])
+    lit = np.stack([lamp.stops(f, places[f]) for f in every])
     before, after = (float((trust * (one - _common(one, trust)[0]) ** 2).sum()) for one in (level, level - lit))
-    return lamp, 1 - after / max(before, _NOTHING)
+    return lamp, 1 - after / max(before, _NOTHING), trust
 
 
 class _Sums:
@@ -184,8 +223,8 @@ class _Sums:
     4 _POWERS functions of the row times ACROSS + 1 from side to side (`_coefficients`): sums over tiles are taken of
     these products alone (products.py)."""
 
-    def __init__(self, lamp: SharedLamp, place: _Place) -> None:
-        self._place, self._count = place, len(lamp.phases)
+    def __init__(self, lamp: SharedLamp, places: Sequence[Place]) -> None:
+        self._places, self._count = places, len(lamp.phases)
         turn = _turning(_coefficients(lamp))
         made_of = np.zeros((turn.size, _SHARED + 1))  # what the frames share, and the phase
         made_of[_where(), np.arange(_SHARED - 1)] = 1
@@ -193,7 +232,7 @@ class _Sums:
         made_of[:, _SHARED] = turn.ravel()
         made_of = np.einsum("pc,pv->cv", TO_CHANNELS, made_of.reshape(3, -1)).reshape(made_of.shape)
         self._made_of, self._by_phase = made_of[:, :-1], made_of[:, -1]
-        tiles, size = (len(place.rows), len(place.columns)), _SHARED + _OWN * self._count
+        tiles, size = places[0].tiles, _SHARED + _OWN * self._count
         self._shared, self._side = np.zeros((len(made_of), len(made_of))), np.zeros(len(made_of))
         self._normal, self._target = np.zeros((size, size)), np.zeros(size)
         # What a variable moves in each tile over all frames, part by part: waves, cycles, then phases and exposures.
@@ -202,7 +241,8 @@ class _Sums:
 
     def add(self, frame: int, turned: _Turned, trust: F64, rest: F64) -> None:
         """A frame: what its lamp shows, weights (T, 3), and what the lamp leaves (T, 3)."""
-        tiles, columns, size = self._moved.shape[2:], self._place.columns, len(self._side)
+        place, size = self._places[frame], len(self._side)
+        tiles, columns = place.tiles, place.columns
         weight, left = (one.T.reshape(3, *tiles) for one in (trust, rest))
         # Of stops by part, the slope by the light of channel c is to_parts[c] / light[c].
         to_parts, by_light = TO_PARTS / np.log(2), 1 / turned.light
@@ -224,10 +264,22 @@ class _Sums:
         self._waves += (
             weighted[:, :, None] * turned.waves.reshape(-1, 2, _POWERS, 2)[:, :, 0].reshape(-1, 4).T[..., None]
         )
+        if frame + 1 == self._count or self._places[frame + 1] is not place:
+            self._move(place)
         turn = weight * np.tensordot(to_parts.T, turned.turn * by_light, 1)
-        self._moved[:, _SHARED - 1] += np.pi * self._place.rows[:, None] * turn
+        self._moved[:, _SHARED - 1] += np.pi * place.rows[:, None] * turn
         self._moved[:, _SHARED + frame] = turn
         self._moved[:, _SHARED + self._count + frame] = weight
+
+    def _move(self, place: Place) -> None:
+        """What the amplitudes move, of frames that show one place, and were added since the last."""
+        functions, first = place.functions(), 6 * (2 * ACROSS + 2)
+        few = functions[: len(SHARED_LAMP.harmonic), None]
+        for moved, by_channel in zip(self._moved, self._waves, strict=True):
+            waves = np.tensordot(TO_CHANNELS, by_channel, 1)
+            moved[:first] += (waves[:, None, :2] * functions[:, None]).reshape(first, *place.tiles)
+            moved[first : _SHARED - 1] += (waves[:, None, 2:] * few).reshape(-1, *place.tiles)
+        self._waves[:] = 0
 
     def without(self, scene: F64, share: F64) -> tuple[F64, F64]:
         """The normal matrix and its right side, less what the tiles' own offsets take: scene (T, 3) of them, share (T,
@@ -235,12 +287,7 @@ class _Sums:
         made_of, every = self._made_of, np.arange(self._count)
         self._normal[:_SHARED, :_SHARED] = made_of.T @ self._shared @ made_of
         self._target[:_SHARED] = made_of.T @ self._side
-        functions, first = self._place.functions(), 6 * (2 * ACROSS + 2)
-        for part in range(3):
-            moved, waves = self._moved[part], np.tensordot(TO_CHANNELS, self._waves[part], 1)
-            moved[:first] = (waves[:, None, :2] * functions[:, None]).reshape(first, *moved.shape[1:])
-            few = functions[: len(SHARED_LAMP.harmonic), None]
-            moved[first : _SHARED - 1] = (waves[:, None, 2:] * few).reshape(-1, *moved.shape[1:])
+        for part, moved in enumerate(self._moved):
             flat = moved.reshape(len(moved), -1)
             at = np.r_[:_SHARED, _SHARED + _OWN * every, _SHARED + _OWN * every + 1 + part]
             self._target[at] -= flat @ scene[:, part]
@@ -284,11 +331,6 @@ def _where() -> NDArray[np.int64]:
     return np.argsort(_coefficients(lamp).ravel())[-len(numbers) :]
 
 
-def _light(lamp: SharedLamp, frame: int, place: _Place) -> F64:
-    """(T, 3) stops of a frame by part, without its exposure."""
-    return _Turned.of(lamp, frame, place).stops()
-
-
 @dataclass(frozen=True)
 class _Turned:
     """A frame's lamp: light (3, R, C) of channels; waves (R, 4 _POWERS) functions of the row that it is made of; turn
@@ -299,7 +341,7 @@ class _Turned:
     turn: F64
 
     @staticmethod
-    def of(lamp: SharedLamp, frame: int, place: _Place) -> _Turned:
+    def of(lamp: SharedLamp, frame: int, place: Place) -> _Turned:
         angle = lamp.phases[frame] + np.pi * lamp.cycles * place.rows
         waves = np.stack([np.stack([np.cos(n * angle), np.sin(n * angle)], axis=1) for n in (1, 2)], axis=1)
         powers = place.rows[:, None] ** np.arange(_POWERS)

@@ -22,3 +22,13 @@ def test_side_and_values() -> None:
     found = side(WEIGHT, ROWS, COLUMNS)
     assert found.reshape(4, 6) == pytest.approx(expected)
     assert at_tiles(found, ROWS, COLUMNS).reshape(4, 30) == pytest.approx(expected @ EVERY.T)
+
+
+def test_columns_of_each_row() -> None:
+    own = RANDOM.normal(size=(6, 5, 2))
+    every = np.einsum("ri,rcj->rcij", ROWS, own).reshape(30, 6)
+    expected = [every.T @ (one.reshape(-1, 1) * every) for one in WEIGHT]
+    assert gram(WEIGHT, ROWS, own).reshape(4, 6, 6) == pytest.approx(np.array(expected))
+    found = side(WEIGHT, ROWS, own)
+    assert found.reshape(4, 6) == pytest.approx(np.array([every.T @ one.ravel() for one in WEIGHT]))
+    assert at_tiles(found, ROWS, own).reshape(4, 30) == pytest.approx(found.reshape(4, 6) @ every.T)

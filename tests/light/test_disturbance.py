@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from pipeline.light.flicker import _weigh, around, over_the_burst
-from pipeline.light.registration import Motion
+from pipeline.light.flicker import _weigh, around
+from pipeline.light.registration import Motion, over_the_burst
 
 TILES = (20, 30)
 REACH, MOST = 2.0, 3.0

@@ -43,6 +43,16 @@ def test_known_shifts(x: float, y: float) -> None:
     assert found.explained > 0.6
 
 
+@pytest.mark.parametrize(("x", "y"), [(0.5, 0.25), (-0.25, 1.0), (0.75, -0.5)])
+def test_small_shifts_before_a_wall_with_few_edges(x: float, y: float) -> None:
+    """Where most of a picture is smooth, its few edges lie farther off than the median pixel; yet they alone tell. By
+    the median alone (0.5, 0.25) is found as (0.07, 0.07)."""
+    of = np.full((768, 1152, 3), -2.0, np.float32)
+    of[430:440], of[440:], of[300:330, 500:900], of[480:600, 420:440] = -1.0, -2.6, -3.0, -1.2
+    found = motions([view(of), view(of, x, y, seed=2)], 0)[1]
+    assert (found.dx, found.dy) == pytest.approx((-x, -y), abs=0.05)
+
+
 @pytest.mark.parametrize(("x", "degrees", "bend"), [(3, 0.8, 0.0), (-6, -0.7, 4e-5), (6, 0.0, -6e-5)])
 def test_a_pan_that_rolls(x: float, degrees: float, bend: float) -> None:
     """A camera that turns: a point of the reference is found in the frame to an eighth of a pixel, at the corners too.

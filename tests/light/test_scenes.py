@@ -13,7 +13,7 @@ from pipeline.fixtures.light import response, tables
 
 from pipeline.imaging.orientation import Orientation
 from pipeline.light.gain_map import GainMap
-from pipeline.light.scenes import Scene, ShootLight, compare, look, zones
+from pipeline.light.scenes import Scene, ShootLight, compare, look, lowest_row, zones
 from pipeline.steps.decode import decode
 from pipeline.types import Domain, Exif, Frame, Image, Noise
 
@@ -70,6 +70,13 @@ def test_flicker_follows_the_sensor_s_rows(orientation: int) -> None:
     assert left_over(scene) < 0.03
     assert scene.names == tuple(f"F{k}" for k in range(6))
     assert min(scene.steady) > 0.5 and scene.pan == pytest.approx([0.0] * 6, abs=0.002)
+
+
+def test_which_row_of_the_sensor_is_the_lowest() -> None:
+    """By Exif 2.32, tag 274: the first row is at the top in 1 and 2, at the bottom in 3 and 4, else at a side."""
+    assert [lowest_row({Orientation(n)}) for n in range(1, 9)] == [1, 1, -1, -1, 0, 0, 0, 0]
+    assert lowest_row({Orientation.TOP_LEFT, Orientation.BOTTOM_RIGHT}) == 0
+    assert lowest_row({Orientation.TOP_LEFT, Orientation.TOP_RIGHT}) == 1
 
 
 def test_a_zoom_within_a_burst_is_seen() -> None:

@@ -7,12 +7,18 @@ import pytest
 
 from pipeline.light.flicker import _learned
 from pipeline.light.gain_map import GainMap
+from pipeline.light.registration import Motion
 from pipeline.light.row_wave import TO_PARTS
-from pipeline.light.shared_lamp import SHARED_LAMP, SharedLamp, fitted
+from pipeline.light.shared_lamp import SHARED_LAMP, Perspective, Place, SharedLamp, fitted, places
 
 TILES = (24, 36)
 DEPTH = np.array([0.22, 0.30, 0.40])  # of R, G and B at the left; the light at the right is steady
 ROWS, COLUMNS = (v.ravel() for v in np.meshgrid(*((np.arange(n) + 0.5) / n * 2 - 1 for n in TILES), indexing="ij"))
+
+
+def wall(frames: int, tiles: tuple[int, int] = TILES) -> list[Place]:
+    """Frames that show a wall, all the same part of it."""
+    return places(tiles, Perspective(), [Motion()] * frames, (96, 144), 1)
 
 
 def drawn(frames: int, cycles: float = 0.42, turn: float = 0.8, down: float = 0.06) -> tuple[np.ndarray, np.ndarray]:
@@ -34,13 +40,13 @@ def found(seen: np.ndarray, cycles: float = 0.42, steps: int = 8) -> tuple[Share
     rows = seen[..., 0].reshape(-1, *TILES).mean(axis=2)
     waves = np.stack([np.interp(np.linspace(-1, 1, 24), ROWS[:: TILES[1]], one) for one in rows - rows.mean(axis=0)])
     weight = np.full_like(seen, 1 / 0.012**2 / 12)
-    return fitted(SharedLamp.starting(waves, cycles), seen, weight, TILES, plain, steps)
+    return fitted(SharedLamp.starting(waves, cycles), seen, weight, wall(len(seen)), plain, steps)[:2]
 
 
 def off(lamp: SharedLamp, light: np.ndarray, whole: bool = False) -> float:
     """Stops, root mean square of the common part."""
     true = light if whole else light - light.mean(axis=0)
-    return float(np.sqrt(((lamp.on(TILES, whole) - true)[..., 0] ** 2).mean()))
+    return float(np.sqrt(((lamp.on(wall(len(light)), whole) - true)[..., 0] ** 2).mean()))
 
 
 @pytest.mark.parametrize("frames", [6, 14])
@@ -52,7 +58,7 @@ def test_one_lamp_whose_phase_and_depth_change_over_the_hall(frames: int) -> Non
     assert off(lamp, light) < 0.006
     assert explained > 0.99
     again, _ = found(light - light.mean(axis=0))
-    assert lamp.on(TILES, False) == pytest.approx(again.on(TILES, False), abs=1e-5)
+    assert lamp.on(wall(len(lamp.phases)), False) == pytest.approx(again.on(wall(frames), False), abs=1e-5)
 
 
 def test_what_all_frames_share_is_the_lamps_own() -> None:
@@ -60,11 +66,12 @@ def test_what_all_frames_share_is_the_lamps_own() -> None:
     light, _ = drawn(8)
     lamp, _ = found(light - light.mean(axis=0))
     assert off(lamp, light, whole=True) < 0.012
-    mapped = np.stack([GainMap(one).on(*TILES).reshape(-1, 3) for one in lamp.maps(TILES, True)])
-    assert mapped == pytest.approx(lamp.on(TILES, True), abs=0.004)
+    mapped = np.stack([GainMap(one).on(*TILES).reshape(-1, 3) for one in lamp.maps(wall(len(lamp.phases)), True)])
+    assert mapped == pytest.approx(lamp.on(wall(len(lamp.phases)), True), abs=0.004)
 
 
-def test_a_step_is_that_of_least_squares() -> None:
+@pytest.mark.parametrize("pan", [0.0, 3.0])
+def test_a_step_is_that_of_least_squares(pan: float) -> None:
     """Gauss-Newton by slopes from differences of the lamp's light, and a dense solver (numpy.linalg.lstsq); tiles'
     offsets as variables of their own, which nothing is expected of."""
     rng, tiles, frames = np.random.default_rng(2), (5, 6), 4
@@ -75,11 +82,13 @@ def test_a_step_is_that_of_least_squares() -> None:
         0.42,
         np.zeros((4, 3)),
     )
-    seen, weight = start.on(tiles, True) + rng.normal(0, 0.02, (frames, 30, 3)), rng.uniform(50, 200, (frames, 30, 3))
+    motion = [Motion(dx=pan * k, dy=pan / 3) for k in (-1, 0, 0, 1)]
+    place = places(tiles, Perspective(0.1, 2.0), motion, (20, 24), 1)
+    seen, weight = start.on(place, True) + rng.normal(0, 0.02, (frames, 30, 3)), rng.uniform(50, 200, (frames, 30, 3))
     weight[1, :3], seen[1, :3] = 0, np.nan
 
     def light(lamp: SharedLamp) -> np.ndarray:
-        return (lamp.on(tiles, True) + lamp.exposure[:, None]).ravel()
+        return (lamp.on(place, True) + lamp.exposure[:, None]).ravel()
 
     spread, values = start._spread(), start._values()
     by, h = np.eye(len(values)), 1e-5
@@ -92,7 +101,7 @@ def test_a_step_is_that_of_least_squares() -> None:
     rest = root[:, 0] * (np.nan_to_num(seen).ravel() - light(start))
     step = np.linalg.lstsq(design, np.concatenate([rest, (expected - values) / spread]), rcond=None)[0][: len(by)]
     step *= min(1.0, SHARED_LAMP.turn / np.abs(step[-4 * frames :: 4]).max())
-    lamp, _ = fitted(start, seen, weight, tiles, plain, 1)
+    lamp, *_ = fitted(start, seen, weight, place, plain, 1)
     assert lamp._values() == pytest.approx((start._moved(step))._values(), abs=2e-6)
     assert lamp.phases == pytest.approx(start.phases + step[-4 * frames :: 4], abs=2e-6)
 
@@ -103,7 +112,7 @@ def test_a_shadow_that_follows_no_phase_moves_little() -> None:
     corner = (ROWS > 0.6) & (COLUMNS > 0.6)
     seen[2, corner] -= 0.1
     lamp, _ = found(seen)
-    moved = (lamp.on(TILES, False) - (light - light.mean(axis=0)))[:, corner, 0]
+    moved = (lamp.on(wall(len(lamp.phases)), False) - (light - light.mean(axis=0)))[:, corner, 0]
     assert np.abs(moved).max() < 0.05
 
 

@@ -39,6 +39,7 @@ _DISTURBED_TESTS = (
 )
 _MIXING, _MIXING_TESTS = "light/mixing/hall.py", ("light/mixing/test_hall.py",)
 _FLOOR, _FLOOR_TESTS = "light/mixing/floor.py", ("light/mixing/test_floor.py",)
+_VIEW_TESTS = ("light/test_perspective.py",)
 _TURN_TESTS = ("light/test_registration.py::test_a_pan_that_rolls",)
 
 MUTANTS = [
@@ -84,12 +85,14 @@ MUTANTS = [
     ),
     mutant("light/flicker.py", "weight / disturbed[index]", "weight / 1.0", *_DISTURBED_TESTS),
     mutant(
-        "light/flicker.py",
+        "light/registration.py",
         "there = warp(one.reshape(*tiles, 3).astype(np.float32), small[index])",
         "there = one.reshape(*tiles, 3)",
         *_DISTURBED_TESTS,
     ),
-    mutant("light/flicker.py", "back = [warp(mean, one, back=True).reshape", "back = [mean.reshape", *_DISTURBED_TESTS),
+    mutant(
+        "light/registration.py", "back = [warp(mean, one, back=True).reshape", "back = [mean.reshape", *_DISTURBED_TESTS
+    ),
     mutant("light/flicker.py", "blurred[:, :3] / share", "blurred[:, :3]", *_DISTURBED_TESTS),
     mutant("light/registration.py", "dx=self.dx / by", "dx=self.dx", *_DISTURBED_TESTS),
     mutant("light/flicker.py", "np.linalg.solve(whole - grams,", "np.linalg.solve(whole,", *_UNSURE_TESTS),
@@ -100,6 +103,22 @@ MUTANTS = [
     mutant("light/shared_lamp.py", "np.roll(turn, 1, axis=2)", "turn", *_LAMP_TESTS),
     mutant("light/shared_lamp.py", "block[0, 1:] = block[1:, 0] = ", "block[0, 1:] = ", *_LAMP_TESTS),
     mutant("light/shared_lamp.py", "flat *= np.sqrt(share[:, part])", "flat *= share[:, part]", *_LAMP_TESTS),
+    mutant("light/shared_lamp.py", "self._places[frame + 1] is not place", "False", *_LAMP_TESTS),
+    mutant("light/shared_lamp.py", "        self._waves[:] = 0\n", "", *_LAMP_TESTS),
+    mutant(
+        "light/shared_lamp.py", "self.nearer * np.maximum(rows - self.floor, 0.0)", "self.nearer * rows", *_VIEW_TESTS
+    ),
+    mutant("light/shared_lamp.py", "distance(down * (rows - dy)", "distance((rows - dy)", *_VIEW_TESTS),
+    mutant("light/shared_lamp.py", "((across - dx) / scale)", "(across - dx)", *_VIEW_TESTS),
+    mutant("light/shared_lamp.py", "((across - dx) / scale)", "(across / scale)", *_VIEW_TESTS),
+    mutant("light/lamp_perspective.py", "misfit.of(Perspective(floor, nearer)) + ", "", *_VIEW_TESTS),
+    mutant("light/lamp_perspective.py", " + float(off[0] ** 2 + off[1] ** 2)", "", *_VIEW_TESTS),
+    mutant("light/lamp_perspective.py", "(values - mean) * np.sqrt", "values * np.sqrt", *_VIEW_TESTS),
+    mutant("light/flicker.py", "_FINE = (96, 12)", "_FINE = (24, 36)", *_VIEW_TESTS),
+    mutant("light/flicker.py", "bool(expected.any()) or part", "part", "light/test_flicker.py"),
+    mutant("light/flicker.py", "if down and believed and", "if False and", *_VIEW_TESTS),
+    mutant("light/scenes.py", "found.pop() if len(found) == 1 else 0", "1", "light/test_scenes.py"),
+    mutant("light/registration.py", " + reach * slope[strong]", "", "light/test_registration.py"),
     mutant("imaging/products.py", "(-2, -1), (-4, -2))", "(-1, -2), (-4, -2))", "imaging/test_products.py"),
     mutant(
         "light/row_wave.py",

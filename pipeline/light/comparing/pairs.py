@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from pipeline.imaging.robust import cauchy, reweighted
 from pipeline.light import palette
 from pipeline.light.comparing.tones import AsShown, Brighter, ToneSpectrum, brighter, tone_spectrum
-from pipeline.light.folded import Folded
+from pipeline.store.folded import Folded
 from pipeline.types import F64
 
 Histogram: TypeAlias = NDArray[Any] | Folded

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from pipeline.imaging.robust import cauchy, reweighted, ridge
 from pipeline.light.mixing.floor import floor_edge
 from pipeline.light.palette import ChromaSamples, counts, register, root_histogram, spectrum
+from pipeline.light.shared_lamp import Perspective
 from pipeline.types import F64
 
 
@@ -93,7 +94,7 @@ class ChromaGradient:
 
     def distance(self, rows: F64) -> F64:
         """Of what is seen at rows, -1 to 1, against the wall: 1 and less."""
-        return np.asarray(1 / (1 + self.nearer * np.maximum(rows - self.floor, 0.0)))
+        return Perspective(self.floor, self.nearer).distance(rows)
 
     def at(self, columns: F64, distance: F64 | float = 1.0) -> F64:
         """(..., 2) at columns, -1 to 1 across the middle frame, of what stands at a distance, 1 the wall's."""
