@@ -209,9 +209,10 @@ def _run(
 
 
 def sliding_dct(plane: F32, guide: F32 | None, sigma: F32, steps: tuple[int, int], slow: bool = True) -> F32:
-    """(H, W) -> (H, W): hard threshold without a guide, Wiener shrinkage steered by the guide (H, W) with one.
+    """One plane, (H, W) or (1, H, W), or two, (2, H, W) -> the same shape: hard threshold without a guide, Wiener
+    shrinkage steered by the guide, of that shape, with one.
 
-    Of two planes (2, H, W), their guides likewise, a coefficient is kept where the root of the power that both have
+    Of two planes a coefficient is kept where the root of the power that both have
     together is not below sigma, and each patch is shrunk along its own axes: those of the plane of the two along which
     its guide varies the most and the least (a Karhunen-Loeve transform of the colours of each patch). An edge between
     two colours then lies on one axis, and the noise across it goes.
