@@ -66,7 +66,7 @@ class Session(State):
                 raise
             if of_frame and self._says_who(about) != says_who:
                 self._search_soon()
-            beside = self.consent_now.look_beside([about] if of_frame else None)
+            beside = self.consent_now.look_beside(None if field == "publish" else [about] if of_frame else [])
             self._touch([shown, *(self._opened.called.get(name, name) for name in beside)])
             return
         raise RefusedError("another program writes this file all the time; close it there")

@@ -66,7 +66,12 @@ MUTANTS = [
         _STATE, "for text in self.record.notices if BESIDE not in text]", "for text in self.record.notices]", *_CONSENT
     ),
     mutant(_VIEWS, "record.notices if BESIDE not in text)", "record.notices)", *_CONSENT),
-    mutant(_SESSION, "self.consent_now.look_beside([about] if of_frame else None)", "set[str]()", *_CONSENT),
+    mutant(
+        _SESSION,
+        'self.consent_now.look_beside(None if field == "publish" else [about] if of_frame else [])',
+        "set[str]()",
+        *_CONSENT,
+    ),
     mutant(_STATE, "{*frames, *self.consent_now.look_beside()}", "frames", *_CONSENT),
     mutant(
         "review/consent_now.py",
