@@ -51,6 +51,17 @@ def notices(frame: dict) -> str:
     return " ".join(frame["deliveries"]["prints"]["notices"])
 
 
+@pytest.mark.parametrize("which", ["MOSAIC", "WEB", "FINISHED"])
+def test_weights_that_are_gone_are_known_before_a_frame_is_cleaned(monkeypatch: pytest.MonkeyPatch, which: str) -> None:
+    """Finished pictures need their own alone; what is done instead is in the key of the frame, and it is done."""
+    monkeypatch.setattr(runtime, which, runtime.Weights("none.npz", "0" * 64))
+    assert "quality fine instead of learned" in denoise._no_weights(of_raws=True)
+    assert bool(denoise._no_weights(of_raws=False)) == (which == "FINISHED")
+    assert Basis(3, "fine", no_weights=True).as_json() == {"quality": "fine"}
+    auto = denoise.DenoiseParams.model_validate({"quality": "auto"})
+    assert [denoise._done_with(auto, Basis(3, q)) for q in ("learned", "fine")] == ["learned", "fine"]
+
+
 def test_the_same_bytes_on_one_worker_and_on_two_raw_or_finished(tmp_path: Path) -> None:
     write_shoot(tmp_path / "shoot")
     for path in sorted((tmp_path / "shoot").glob("*.dng"))[2:]:
