@@ -116,6 +116,12 @@ def test_the_sidecar_of_an_original_counts_that_is_not_there_any_more(
     assert list(held_by_own_texts(FACTS, [one])) == (["TH1_0001_edit"] if is_of_it else [])
 
 
+def test_the_sidecar_of_a_raw_that_was_renamed_counts_for_its_edit(tmp_path: Path) -> None:
+    one = frame(tmp_path, "ball7_edit")
+    (tmp_path / "ball7.CR3.xmp").write_text(packet(f"<dc:description>{HIDDEN}</dc:description>"), encoding="utf-8")
+    assert list(held_by_own_texts(FACTS, [one])) == ["ball7_edit"]
+
+
 @pytest.mark.parametrize(
     ("name", "is_of_it"),
     [("TH1_0001_v1", True), ("TH1_0001_v1.jpg", True), ("TH1_0001-0003", False), ("TH1_0002_v1", False)],
