@@ -55,9 +55,11 @@ def lamps(phase: float) -> np.ndarray:
 
 def test_the_floor_is_found_by_how_the_frames_differ() -> None:
     """From nothing, and from nearby; where the frames say nothing, it is the usual one."""
-    phases, at = np.linspace(0, 5, 6), partial(places, motions=[Motion()] * 6, size=SIZE, down=1)
+    phases, at = np.linspace(0, 2.5, 6), partial(places, motions=[Motion()] * 6, size=SIZE, down=1)
     light = np.stack([cv2.resize(np.log2(lamps(p)), TILES[::-1], interpolation=cv2.INTER_AREA) for p in phases])
     seen = light.reshape(6, -1, 3) @ TO_PARTS
+    wrong = np.where(np.arange(TILES[0])[:, None] < 6, np.linspace(-0.5, 0.5, TILES[1]), 0.0)
+    seen[..., 0] += wrong.ravel()  # in the scene, alike in all frames
     amplitudes = np.zeros((3, 8, 2))
     amplitudes[0, 0, 0] = 0.15
     lamp = SharedLamp(amplitudes, np.zeros((3, 2, 2)), phases + 0.4 * np.pi, 0.4, np.zeros((6, 3)))
