@@ -18,7 +18,7 @@ from unittest.mock import patch
 
 import numpy as np
 
-from pipeline.imaging import level, manhattan, resample, sharpness, tone
+from pipeline.imaging import level, manhattan, resample, sharpness, tone, turning
 from pipeline.imaging.denoise import block_wiener, cells, denoise, edges, picture_noise, picture_noise_pool
 from pipeline.imaging.learned import finished, settle, tiles, web
 from pipeline.imaging.raw import (
@@ -81,7 +81,7 @@ from tests.constants_filters import (
     of_tone,
 )
 from tests.constants_lens import of_pans
-from tests.constants_level import of_level, of_manhattan
+from tests.constants_level import of_borders, of_level, of_manhattan
 from tests.constants_light import (
     HALLS,
     of_cast,
@@ -341,6 +341,7 @@ TOPICS = {
         manhattan, "MANHATTAN", of_manhattan,
         dict.fromkeys(("focal_from", "steepest"), "no answer to these lines lies there: a rail for the search"),
     ),
+    "borders": Topic(turning, "BORDERS", of_borders),
     "level": Topic(
         level, "LEVEL", of_level,
         {

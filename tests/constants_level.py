@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.imaging import level, manhattan
+from pipeline.imaging import level, manhattan, turning
 from tests.imaging.test_level import hall, turned
 from tests.imaging.test_manhattan import SURE, seen_by
 
@@ -66,7 +66,7 @@ def of_level() -> Iterator[float]:
 
 def _level_together(upright: level.Family) -> Iterator[float]:
     """How many made-up answers of verticals and three directions are believed together, each nearly good enough."""
-    unsure = manhattan.Fit(roll=1.1, spread=0.22, evidence=12.0, share=0.5, moved=0.1, second=10.0)
+    unsure = manhattan.Fit(roll=1.1, spread=0.22, evidence=12.0, share=0.5, moved=0.1, second=10.0, bent=1.0)
     weak = replace(upright, length=0.1)
 
     def told(odd: level.Family, other: level.Family = weak, fit: manhattan.Fit = unsure) -> bool:
@@ -91,10 +91,11 @@ def _level_together(upright: level.Family) -> Iterator[float]:
 def of_manhattan() -> Iterator[float]:
     """What is believed and joined; what lines of drawn cameras say, some at the limits of what cameras do."""
     for name, values in (
-        ("spread", np.linspace(0.1, 0.4, 121)), ("moved", np.linspace(0.2, 0.5, 121)),
-        ("share", np.linspace(0.4, 1, 121)), ("evidence", np.linspace(5, 30, 126)), ("second", np.linspace(1, 5, 81)),
+        ("spread", np.linspace(0.1, 0.5, 161)), ("moved", np.linspace(0.2, 0.5, 121)),
+        ("share", np.linspace(0.4, 1, 121)), ("evidence", np.linspace(5, 30, 126)), ("second", np.linspace(1, 9, 161)),
     ):  # fmt: skip
-        for good in (SURE, replace(SURE, spread=0.23), replace(SURE, share=0.67)):
+        usual = replace(SURE, second=6.0)
+        for good in (SURE, usual, replace(usual, spread=0.23), replace(usual, share=0.67), replace(SURE, spread=0.3)):
             yield float(sum(replace(good, **{name: float(v)}).sure for v in values))
 
     def parts(turn: float = 0.0, down: float = 0.0, gap: float = 0.0, long: float = 0.1) -> int:
@@ -112,3 +113,17 @@ def of_manhattan() -> Iterator[float]:
         yield from [] if found is None else [float(v) for v in vars(found).values()]
     few = [seen_by(0, -10, 10, 2.0, count=n, strays=0) for n in range(5, 12)]
     yield float(sum(manhattan.fit([lines, lines], [640, 640]) is None for lines in few))
+    for of_bent in (SURE, replace(SURE, share=0.67), replace(SURE, spread=0.3)):
+        yield float(sum(replace(of_bent, bent=float(v)).sure for v in np.linspace(0.9, 1.3, 81)))
+
+
+def of_borders() -> Iterator[float]:
+    """Where pictures end whose border is nearly plain, or crossed by another, and which lines are near a rim."""
+    columns = np.arange(90)
+    for width in np.linspace(4, 14, 11):
+        crossed = np.where(columns < width, 0.9, np.where(columns[:, None] < 10, 0.1, 0.5)).astype(np.float32)
+        yield float(turning.shown(crossed + 0.3 * _NOISE * (columns[:, None] > 12))[1])
+    for v in np.linspace(0.008, 0.016, 81):
+        yield float(turning.shown(np.where(columns < 10, 0.0, 0.5) + np.float32(v) * _NOISE)[0])
+    beside = np.linspace(-0.5, -0.48, 101), np.zeros(101), np.full(101, 90.0), np.full(101, 0.02)
+    yield float(len(turning.off_rim(beside, np.array([-0.5, -0.3, 0.5, 0.3]))[0]))

@@ -19,7 +19,7 @@ from enum import IntEnum
 
 import numpy as np
 
-from pipeline.imaging import manhattan
+from pipeline.imaging import manhattan, turning
 from pipeline.imaging.robust import reweighted
 from pipeline.imaging.sharpness import noise_of
 from pipeline.types import F32, F64
@@ -163,8 +163,10 @@ def tilt(grey: F32, people: F32 | None = None) -> Tilt | Unsure:
     coarse, fine = LEVEL.edges
     edges = (coarse, LEVEL.between, fine)
 
+    shown = turning.shown(grey)
+
     def lines(noisy: bool) -> list[manhattan.Lines]:
-        return [_of_hall(segments(grey, edge, noisy), people, grey.shape) for edge in edges]
+        return [_of_hall(turning.off_rim(segments(grey, edge, noisy), shown), people, grey.shape) for edge in edges]
 
     noisy = is_noisy(grey)
     pictures = lines(noisy)

@@ -15,7 +15,7 @@ jackknife and the numbers are ours.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,6 +48,7 @@ class ManhattanConstants:
     # The two edges of a line, its likes in the next row of seats, and the same in the next picture say the same again:
     # how much each one counts.
     counts: float = 0.133
+    usual: float = 4.0  # lines, counted so, that the standard deviations above are worth against what is seen
     # Cameras: standard deviations of roll and pitch in degrees, from a stand a little down; of the focal length in log.
     roll: float = 5.0
     pitch: float = 10.0
@@ -61,10 +62,17 @@ class ManhattanConstants:
     evidence: float = 14.0  # log odds against strays alone, counted as above
     share: float = 0.7  # of the lines' length that is of the three directions, in each picture
     spread: float = 0.25  # degrees, standard deviation of the roll, over all answers that fit about as well
-    # Or where players and crowd hide more of them, but what is seen leaves less doubt:
+    # Or where players and crowd hide more of them, but what is seen leaves less doubt, and lines are hardly farther
+    # from it than they usually are, in their standard deviations:
+    straight: float = 1.1
     crowded_evidence: float = 20.0
     crowded_share: float = 0.65
     crowded_spread: float = 0.2
+    # Or where, besides, two directions are seen so plainly that only the lens is left in doubt. Answers over drawn
+    # halls were off by 0.4 of their standard deviation then.
+    plain_second: float = 7.0
+    plain_share: float = 0.55
+    plain_spread: float = 0.4
     moved: float = 0.35  # degrees, by which leaving out a sixth of the frame may move it
     # Log odds that speak for a second direction, whose lines no other explains: of one bundle alone, that runs at a
     # slant, no turn is known, though its lines be split. From 3 on evidence is strong (Kass and Raftery, "Bayes
@@ -94,7 +102,7 @@ _SURELY = 1 - 1e-9
 class Fit:
     """roll in degrees, clockwise positive, and spread, its standard deviation; evidence: log odds against chance; share
     0 to 1 of the lines' length that is explained; moved: degrees, the most that a sixth of the frame moves the roll;
-    second: log odds of the direction that is second best seen."""
+    second: log odds of the direction that is second best seen; bent: how far lines are from it, see `_bent`."""
 
     roll: float
     spread: float
@@ -102,6 +110,7 @@ class Fit:
     share: float
     moved: float
     second: float
+    bent: float
 
     @property
     def certainty(self) -> float:
@@ -114,8 +123,10 @@ class Fit:
         of = MANHATTAN
         clear = self.spread <= of.spread and self.share >= of.share and self.evidence >= of.evidence
         crowded = self.spread <= of.crowded_spread and self.share >= of.crowded_share
+        crowded &= self.evidence >= of.crowded_evidence
+        plain = self.spread <= of.plain_spread and self.share >= of.plain_share and self.second >= of.plain_second
         steady = self.moved <= of.moved and self.second >= of.second
-        return steady and (clear or (crowded and self.evidence >= of.crowded_evidence))
+        return steady and (clear or (self.bent <= of.straight and (crowded or plain)))
 
 
 @dataclass(frozen=True)
@@ -141,14 +152,17 @@ def fit(pictures: Sequence[Lines], edges: Sequence[int]) -> Fit | None:
     value = np.stack([_value(group, seen, _FIRST_BLUR)[0] for group in starts])
     best = np.argsort(-value, axis=1, kind="stable")[:, :_KEPT]
     cameras = np.concatenate([group[rows] for group, rows in zip(starts, best, strict=True)])
-    cameras, errors = _climbed(_best(_climbed(cameras, seen, _BLURS)[0], seen), seen, _LAST)
+    cameras = _best(_climbed(cameras, seen, _BLURS)[0], seen)
+    bent = _bent(cameras[0], seen)
+    seen = replace(seen, sigma=seen.sigma * min(bent, 1.0))
+    cameras, errors = _climbed(cameras, seen, _LAST)
     value, belongs = _value(cameras, seen, 0.0)
     rolls, top = cameras[:, 0] / _RAD, int(value.argmax())
     modes: list[int] = []
     for at in np.argsort(-value, kind="stable"):
         if all(abs(rolls[at] - rolls[other]) > _SAME for other in modes):
             modes.append(int(at))
-    odds = np.exp(value[modes] - value[top])
+    odds = np.exp((value[modes] - value[top]) / max(bent, 1.0) ** 2)
     odds /= odds.sum()
     roll = float(odds @ rolls[modes])
     variance = float(odds @ (errors[modes] ** 2 + (rolls[modes] - roll) ** 2))
@@ -162,52 +176,71 @@ def fit(pictures: Sequence[Lines], edges: Sequence[int]) -> Fit | None:
     without, _ = _climbed(np.repeat(cameras[top : top + 1], _STRIPS, axis=0), seen, _AGAIN, rest)
     moved = float(np.abs(without[:, 0] / _RAD - rolls[top]).max())
     without_one = -np.log1p(-np.minimum(belongs[top], _SURELY)).sum(axis=1) * MANHATTAN.counts
-    return Fit(roll, float(np.sqrt(variance)), float(value[top]), min(shares), moved, float(np.sort(without_one)[1]))
+    second = float(np.sort(without_one)[1])
+    return Fit(roll, float(np.sqrt(variance)), float(value[top]), min(shares), moved, second, bent)
 
 
 def joined(lines: Lines, edge: int) -> Lines:
     """Pieces of one line as one, the longest first; `edge` pixels is the longer side of their picture."""
     order = np.argsort(-lines[3], kind="stable")
-    x, y, angle, length = (np.asarray(values)[order] for values in lines)
-    free = length > MANHATTAN.piece
-    across, down = np.cos(angle * _RAD), np.sin(angle * _RAD)
-    out = np.stack([across, down], axis=1)[:, None] * (length / 2)[:, None, None] * np.array([[-1.0], [1.0]])
-    both = np.stack([x, y], axis=1)[:, None] + out  # (N, 2, 2): each one's two ends
-    steady = np.maximum(MANHATTAN.join_angle, MANHATTAN.ends / (length * edge) / _RAD)
-    found: list[tuple[float, float, float, float]] = []
-    for i in np.flatnonzero(free):
+    pieces = np.stack(lines, axis=-1)[order[np.asarray(lines[3])[order] > MANHATTAN.piece]]
+    turn = pieces[:, 2] * _RAD
+    out = np.stack([np.cos(turn), np.sin(turn)], axis=-1)[:, None] * pieces[:, 3, None, None] * [[-0.5], [0.5]]
+    both = pieces[:, None, :2] + out  # (N, 2, 2): each one's two ends
+    beside = _beside(pieces, edge)
+    free = np.ones(len(pieces), np.bool_)
+    for i in np.flatnonzero(beside):  # the others stay as they are
         if not free[i]:
             continue
-        free[i] = False
         ends = [both[i]]
-        middle, way, half = np.array([x[i], y[i]]), np.array([across[i], down[i]]), float(length[i]) / 2
-        while True:
-            right, below = x - middle[0], y - middle[1]
-            away = np.abs(right * way[0] + below * way[1])
-            beside = np.abs(below * way[0] - right * way[1]) * edge
-            turned = np.abs((angle - np.arctan2(way[1], way[0]) / _RAD + 90) % 180 - 90)
-            gap = away - length / 2 - half
-            on = free & (turned < steady) & (beside < MANHATTAN.join_beside) & (gap < MANHATTAN.join_gap)
-            on &= gap > -length / 2  # beside it, not upon it: the other edge of the same line stays one of its own
-            if not on.any():
-                break
-            k = int(np.flatnonzero(on)[gap[on].argmin()])
+        while np.isfinite(gap := np.where(free[i + 1 :], _gap(pieces[i], pieces[i + 1 :], edge), np.inf)).any():
+            k = i + 1 + int(gap.argmin())
             free[k] = False
             ends.append(both[k])
-            middle, way, half = _through(np.concatenate(ends), way)
-        found.append((*middle, (np.arctan2(way[1], way[0]) / _RAD + 90) % 180 - 90, 2 * half))
-    table = np.array(found, dtype=np.float64).reshape(-1, 4)
-    return table[:, 0], table[:, 1], table[:, 2], table[:, 3]
+            pieces[i] = _through(np.concatenate(ends))
+    found = pieces[free]
+    return found[:, 0], found[:, 1], found[:, 2], found[:, 3]
 
 
-def _through(ends: F64, way: F64) -> tuple[F64, F64, float]:
-    """Middle, unit direction and half of the length of the line that fits best to `ends` (M, 2)."""
+def _beside(pieces: F64, edge: int) -> NDArray[np.bool_]:
+    """(N,) which of `pieces` (N, 4) have another one on their line."""
+    order = np.argsort(pieces[:, 2], kind="stable")
+    most = float(_steady(pieces[:, 3], edge).max(initial=0.0))
+    turns = np.concatenate([pieces[order, 2] + turn for turn in (-180, 0, 180)])
+    first, end = (np.searchsorted(turns, pieces[:, 2] + by) for by in (-most, most))
+    one = np.repeat(np.arange(len(pieces)), end - first)
+    other = order[(np.arange(len(one)) - np.repeat(np.cumsum(end - first) - end, end - first)) % max(len(pieces), 1)]
+    found = np.zeros(len(pieces), np.bool_)
+    found[one[np.isfinite(_gap(pieces[one], pieces[other], edge)) & (one != other)]] = True
+    return found
+
+
+def _steady(length: F64, edge: int) -> F64:
+    """(N,) degrees by which a piece so long may be turned against a line that it lies on."""
+    return np.asarray(np.maximum(MANHATTAN.join_angle, MANHATTAN.ends / (length * edge) / _RAD))
+
+
+def _gap(line: F64, pieces: F64, edge: int) -> F64:
+    """(N,) how far each of `pieces` (N, 4) is from the end of a line (4,), or of one for each, (N, 4); infinite for
+    those that do not lie on it."""
+    turn = line[..., 2] * _RAD
+    right, below = (pieces[:, k] - line[..., k] for k in (0, 1))
+    beside = np.abs(below * np.cos(turn) - right * np.sin(turn)) * edge
+    turned = np.abs((pieces[:, 2] - line[..., 2] + 90) % 180 - 90)
+    gap = np.abs(right * np.cos(turn) + below * np.sin(turn)) - (pieces[:, 3] + line[..., 3]) / 2
+    on = (turned < _steady(pieces[:, 3], edge)) & (beside < MANHATTAN.join_beside) & (gap < MANHATTAN.join_gap)
+    on &= gap > -pieces[:, 3] / 2  # beside it, not upon it: the other edge of the same line stays one of its own
+    return np.where(on, gap, np.inf)
+
+
+def _through(ends: F64) -> F64:
+    """(4,) middle, angle and length of the line that fits best to `ends` (M, 2)."""
     mean = ends.mean(axis=0)
     direction = np.linalg.svd(ends - mean, full_matrices=False)[2][0]
-    direction = direction if direction @ way > 0 else -direction
     along = (ends - mean) @ direction
     low, high = float(along.min()), float(along.max())
-    return np.asarray(mean + (low + high) / 2 * direction), np.asarray(direction), (high - low) / 2
+    angle = (np.arctan2(direction[1], direction[0]) / _RAD + 90) % 180 - 90
+    return np.array([*(mean + (low + high) / 2 * direction), angle, high - low])
 
 
 def _seen(pictures: Sequence[Lines], edges: Sequence[int]) -> _Seen:
@@ -219,6 +252,16 @@ def _seen(pictures: Sequence[Lines], edges: Sequence[int]) -> _Seen:
         turn = angle[rows] * _RAD
         parts.append((x[rows], y[rows], np.cos(turn), np.sin(turn), sigma, length[rows], np.full(len(rows), number)))
     return _Seen(*(np.concatenate(values) for values in zip(*parts, strict=True)))
+
+
+def _bent(camera: F64, seen: _Seen) -> float:
+    """How far lines are from the best camera (4,), in the standard deviations that they usually have: straighter lines
+    tell answers apart that else were as likely; of what is less straight than walls and lenses the odds say too much.
+    """
+    off = _off(_points(camera[None]), seen)[0]
+    belongs = MANHATTAN.counts * _value(camera[None], seen, 0.0, off)[1][0]
+    square = (belongs * (off[0] / seen.sigma) ** 2).sum() + MANHATTAN.usual
+    return float(np.sqrt(square / (belongs.sum() + MANHATTAN.usual)))
 
 
 def _starts() -> F64:

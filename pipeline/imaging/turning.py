@@ -1,13 +1,28 @@
-"""Turning a picture straight, and what of it is left. Degrees clockwise as seen on the screen."""
+"""Turning a picture straight, what of it is left, and where it ends within a border of one tone, as of video, prints
+and scans. Degrees clockwise as seen on the screen."""
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
 from pipeline.imaging.geometry import Box
+from pipeline.imaging.manhattan import Lines
 from pipeline.types import F32, F64, Part
+
+
+@dataclass(frozen=True)
+class BorderRules:
+    """Chosen on video frames of ../shared/data/court, each with a border of four columns; no source."""
+
+    rim: float = 0.01  # frames from the rim of what is shown, within which a line is of a border, and not of the hall
+    plain: float = 0.012  # of display white, by which a border's pixels differ (standard deviation), and its rows
+    corner: float = 0.1  # of a row on either side, where another border may cross it
+
+
+BORDERS = BorderRules()
 
 _REACH = 6  # pixels about a place that the turn looks at: Lanczos over 8x8, the range of 3x3, and rounding
 
@@ -85,3 +100,30 @@ def inside_share(crops: F64, boxes: F64) -> F64:
     h = np.minimum(crops[:, None, 3], boxes[None, :, 3]) - np.maximum(crops[:, None, 1], boxes[None, :, 1])
     area = np.maximum((boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1]), 1e-9)
     return np.asarray(np.maximum(w, 0) * np.maximum(h, 0) / area)
+
+
+def shown(grey: F32) -> F64:
+    """(4,) x0, y0, x1, y1 from the middle of a frame (H, W), 0 to 1, in frames: where the picture in it ends."""
+    height, width = grey.shape
+
+    def border(rows: F32) -> int:
+        side = round(BORDERS.corner * rows.shape[1])
+        inner = rows[:, side : rows.shape[1] - side]
+        alike = (inner.std(axis=1) < BORDERS.plain) & (np.abs(inner.mean(axis=1) - inner[0].mean()) < BORDERS.plain)
+        return 0 if alike.all() else int(alike.argmin())
+
+    left, right, top, bottom = (border(rows) for rows in (grey.T, grey.T[::-1], grey, grey[::-1]))
+    ends = np.array([left - width / 2, top - height / 2, width / 2 - right, height / 2 - bottom])
+    return np.asarray(ends / max(height, width))
+
+
+def off_rim(lines: Lines, picture: F64) -> Lines:
+    """Lines less those along the rim of `picture` (4,), as of `shown`: they are upright or flat, however the hall is
+    turned."""
+    x, y, angle, length = lines
+    turn = np.radians(angle)
+    across, down = np.abs(np.cos(turn)) * length / 2, np.abs(np.sin(turn)) * length / 2
+    x0, y0, x1, y1 = picture
+    farthest = np.stack([x + across - x0, x1 - x + across, y + down - y0, y1 - y + down]).min(axis=0)
+    kept = farthest > BORDERS.rim
+    return x[kept], y[kept], angle[kept], length[kept]

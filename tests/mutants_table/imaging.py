@@ -83,7 +83,18 @@ MUTANTS = [
     mutant("types.py", "levels[1] * of_channel**2", "levels[1] * of_channel", _PICTURE_TEST),
     mutant("imaging/manhattan.py", "* z - np.sin(pitch) * y", "* z + np.sin(pitch) * y", _HALL),
     mutant("imaging/manhattan.py", "(rolls[modes] - roll) ** 2", "0 * roll", _HALL),
-    mutant("imaging/manhattan.py", "on &= gap > -length / 2", "on &= gap > -9", _HALL),
+    mutant("imaging/manhattan.py", "on &= gap > -pieces[:, 3] / 2", "on &= gap > -9", _HALL),
+    mutant("imaging/manhattan.py", "sigma=seen.sigma * min(bent, 1.0)", "sigma=seen.sigma", _HALL),
+    mutant("imaging/manhattan.py", "self.bent <= of.straight and", "", _HALL),
+    mutant("imaging/manhattan.py", "free[i + 1 :], _gap", "free[i + 1 :] | True, _gap", _HALL),
+    mutant("imaging/turning.py", "kept = farthest > BORDERS.rim", "kept = farthest > -1", "imaging/test_level.py"),
+    mutant("imaging/turning.py", "inner.std(axis=1) <", "rows.std(axis=1) <", "imaging/test_level.py"),
+    mutant(
+        "imaging/level.py",
+        "turning.off_rim(segments(grey, edge, noisy), shown)",
+        "segments(grey, edge, noisy)",
+        "imaging/test_level.py",
+    ),
     mutant(
         "imaging/level.py", "together is not None and together.sure", "together is not None", "imaging/test_level.py"
     ),
