@@ -19,7 +19,7 @@ def test_a_clock_that_is_days_off_is_not_believed(days: float, believed: bool) -
     taken = START.replace(tzinfo=None) + timedelta(days=days)
     notices: list[str] = []
     found = moment(replace(FRAME, exif=replace(EXIF, time=taken)), Facts(start=START), notices)
-    assert found == (taken if believed else START.replace(tzinfo=None))
+    assert found == (taken if believed else None)  # nobody can tell which of the two is wrong
     assert len(notices) == (not believed)
 
 
