@@ -62,6 +62,7 @@ def test_weights_that_are_gone_are_known_before_a_frame_is_cleaned(monkeypatch: 
     assert [denoise._done_with(auto, Basis(3, q)) for q in ("learned", "fine")] == ["learned", "fine"]
 
 
+@pytest.mark.long
 def test_the_same_bytes_on_one_worker_and_on_two_raw_or_finished(tmp_path: Path) -> None:
     write_shoot(tmp_path / "shoot")
     for path in sorted((tmp_path / "shoot").glob("*.dng"))[2:]:
@@ -80,6 +81,7 @@ def test_the_same_bytes_on_one_worker_and_on_two_raw_or_finished(tmp_path: Path)
     assert all(one[name] != fine[name] for name in one)
 
 
+@pytest.mark.long
 def test_web_sizes_too_are_the_same_on_one_worker_and_on_two(tmp_path: Path) -> None:
     write_shoot(tmp_path / "shoot")
     for path in (*sorted((tmp_path / "shoot").glob("*.dng"))[2:], tmp_path / "shoot" / "frames.csv"):

@@ -114,6 +114,7 @@ def test_roll_of_a_hall_is_found() -> None:
         assert 0.25 < one.certainty <= 1
 
 
+@pytest.mark.long
 def test_never_wrong_from_anywhere_in_the_hall() -> None:
     """Corners, floor lines in perspective, up to 13 people: some are answered, none by more than the tolerance."""
     rng = np.random.default_rng(31)
@@ -222,6 +223,7 @@ def test_more_than_the_limit_is_meant(roll: float) -> None:
     assert isinstance(tilt(hall(0, 0, roll, 1.4)), Unsure)
 
 
+@pytest.mark.long
 def test_frames_of_the_demonstration(small_shoot: tuple[Path, dict]) -> None:
     """Reference frames and ISO 12,800; their hall is level (fixtures/scene.py). Most others hold too few verticals."""
     folder, _ = small_shoot
@@ -237,6 +239,7 @@ def test_frames_of_the_demonstration(small_shoot: tuple[Path, dict]) -> None:
     assert answered >= 2
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("kind", "least", "most"), [("people", 0, 8), ("chart-jpeg", 17, 20)])
 def test_photographs_turn_with_their_tilt(shared: Callable[[str], Path], kind: str, least: int, most: int) -> None:
     """Between any two answers for turns of one photograph lies the angle between the turns. Streets and decks, whose

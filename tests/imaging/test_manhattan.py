@@ -137,6 +137,7 @@ def test_a_drawn_hall_is_as_turned_as_it_was_drawn() -> None:
         assert found is not None and found.sure and abs(found.roll - roll) < LEVEL.agree
 
 
+@pytest.mark.long
 def test_frames_of_a_court_turn_with_their_tilt(shared: Callable[[str], Path]) -> None:
     """Real frames from a stand: hardly an upright line, a crowd, and captions that a broadcaster put in. By eye they
     are level. Of another hall that is seen from far away (b) the lens is not known well enough to say anything."""

@@ -277,6 +277,7 @@ def test_neutral_needs_one_unclipped_grey(plain: F64) -> None:
 # The demonstration shoot
 
 
+@pytest.mark.long
 def test_demo(small_shoot: tuple[Path, dict]) -> None:
     """Chart and card are found in the reference frames, and nothing in the bursts."""
     folder, truth = small_shoot

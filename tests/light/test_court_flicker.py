@@ -11,6 +11,7 @@ from tests import court_flicker
 from tests.court_flicker import CELLS, DATA, compare, decode, encode, evenness, flicker
 
 
+@pytest.mark.long
 @pytest.mark.skipif(not DATA.is_dir(), reason="../shared/data is absent")
 def test_real_court_frames_are_even_again(tmp_path: Path) -> None:
     """Finished frames: a seventh of the flicker's range at most, and its colours alike (2.3 CIEDE2000 is a just

@@ -19,6 +19,8 @@ from typer.testing import CliRunner
 from pipeline.cli import app
 from tests.evenness import BARS, RUNS, figures, samples, truth_of, write_inputs
 
+pytestmark = pytest.mark.long
+
 SEED, WIDTH, HEIGHT = 23, 960, 640
 MEASURED = ("gray_world", "patch", "chart", "shoot")
 # The light on a player is not quite the light on the wall behind, and in one burst of this hall the phases hardly

@@ -131,3 +131,4 @@ SCENARIOS: dict[str, Scenario] = {
 
 
 test_a_tenth_more_or_less_changes_what_is_seen, test_every_number = guards({"EYES": EYES}, SCENARIOS)
+test_a_tenth_more_or_less_changes_what_is_seen = pytest.mark.long(test_a_tenth_more_or_less_changes_what_is_seen)

@@ -47,6 +47,7 @@ def test_a_leap_is_as_high_as_it_was(metres: float) -> None:
     )
 
 
+@pytest.mark.long
 def test_the_peak_of_a_drawn_jump_is_the_best_of_its_burst(tmp_path: Path, shared: Callable[[str], Path]) -> None:
     """A jump shot of half a metre, by free fall, early in a burst of seven, as the detector sees it."""
     peak = 0.15

@@ -277,6 +277,7 @@ def measure(shoot: Shoot, truth: Mapping[str, dict], size: tuple[int, int], fold
     return counts
 
 
+@pytest.mark.long
 @reads
 def test_suggestions_of_a_generated_shoot_are_right(shared: Callable[[str], Path], tmp_path: Path) -> None:
     models = shared("models")

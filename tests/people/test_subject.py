@@ -284,6 +284,7 @@ def subject_of(frame: Frame, image: Image, files: object) -> Subject | None:
     return find_subjects([measured.people])[0]
 
 
+@pytest.mark.long
 def test_the_subject_of_a_photograph_stays_the_same(
     shared: Callable[[str], Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -94,11 +94,24 @@ def test_unchanged_lamps_need_no_card(first: HallMemory, tmp_path: Path) -> None
 @pytest.mark.parametrize(
     ("left", "right", "end", "word"),
     [
-        (HALIDE, replace(LED, spectrum="LED-B3"), "right", "have changed"),
-        (HALIDE, Dimmed(**{**vars(LED), "share": 0.5}), "right", "dead or dimmed"),
-        (replace(HALIDE, depth=0.03, second=0.0), LED, "left", "another kind"),
+        pytest.param(HALIDE, replace(LED, spectrum="LED-B3"), "right", "have changed", id="other LED right"),
+        pytest.param(
+            HALIDE,
+            Dimmed(**{**vars(LED), "share": 0.5}),
+            "right",
+            "dead or dimmed",
+            id="half dead right",
+            marks=pytest.mark.long,
+        ),
+        pytest.param(
+            replace(HALIDE, depth=0.03, second=0.0),
+            LED,
+            "left",
+            "another kind",
+            id="other ballast left",
+            marks=pytest.mark.long,
+        ),
     ],
-    ids=["other LED right", "half dead right", "other ballast left"],
 )
 def test_changed_lamps_are_told_and_the_memory_is_not_used(
     first: HallMemory, tmp_path: Path, left, right, end: str, word: str
@@ -111,6 +124,7 @@ def test_changed_lamps_are_told_and_the_memory_is_not_used(
     assert any("not used" in n and "card" in n for n in known.notices)
 
 
+@pytest.mark.long
 def test_as_without_memory_where_nothing_is_proven(first: HallMemory, tmp_path: Path) -> None:
     """Another floor: the same whites, to the last bit, as where the shoot names no hall."""
     hall = next_hall(HALIDE, LED, floor="grey floor", bursts=(plan(-7.0, 60.0, 4), plan(7.0, 300.0, 4)))
@@ -125,6 +139,7 @@ def test_as_without_memory_where_nothing_is_proven(first: HallMemory, tmp_path: 
         assert balance.source == without.balances[name].source
 
 
+@pytest.mark.long
 def test_one_end_alone_says_that_the_other_was_not_seen(first: HallMemory, tmp_path: Path) -> None:
     hall = next_hall(HALIDE, LED, bursts=(plan(-7.0, 60.0, 4), plan(-6.5, 300.0, 4)))
     put_memory(first)

@@ -12,6 +12,8 @@ from pipeline.shoot.hall.folder import hall_file, read_hall
 from tests.engine.hall.made import HALIDE, LED, NAME, hall_of, next_hall, plan, write_night
 from tests.engine.test_run import evencourt
 
+pytestmark = pytest.mark.long
+
 RECIPE = """\
 recipe: 1
 steps:

@@ -20,6 +20,8 @@ from pipeline.light.gain_map import apply_coarse_gains
 from pipeline.light.lens.pans import PANS, Fit, PanEvidence, evidence, fit_bursts
 from tests.light.lens.drawn import HEIGHT, STEADY, WIDTH, Pan, U, burst, seen
 
+pytestmark = pytest.mark.long
+
 NONE = 0 * U
 COS4 = -4 * np.log2(np.cos(np.arctan(np.sqrt(U) / 1.6)))
 TELE = -np.log2(1 - 0.3839 * U - 0.3892 * U**2 + 0.1295 * U**3)
