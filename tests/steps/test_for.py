@@ -87,7 +87,8 @@ def test_a_mark_that_names_a_withheld_player_holds_the_frame() -> None:
     """As the same words under `words` would: whom a picture is for is often whom it shows."""
     assert held_back(FACTS, FrameFacts(marks=("Berg family",))) and held_back(FACTS, FrameFacts(marks=("Siv Berg",)))
     assert not held_back(FACTS, FrameFacts(marks=("paper",)))
-    assert not held_back(FACTS, FrameFacts(marks=("Berg family",), players=(SEVEN,)))  # players decides
+    assert held_back(FACTS, FrameFacts(marks=("Berg family",), players=(SEVEN,)))  # a surname that no player there has
+    assert not held_back(FACTS, FrameFacts(marks=("Holm family",), players=(SEVEN,)))
 
 
 def test_the_papers_few_are_the_rated_ones_and_no_more_than_asked_for() -> None:
