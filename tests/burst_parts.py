@@ -1,10 +1,10 @@
 """What is left of the light within a burst, in its parts: `python -m tests.burst_parts --hall T --seed 23`.
 
 A hall of fixtures/hall.py is drawn, and the true light on every pixel kept: of the surface that is there, and of white.
-The gain maps are those that light.flicker finds in proxies with the noise of the hall. Their error, truth and gain map
-together, knows no noise of the picture and no JPEG. It is read in the boxes of the ground truth as tests.evenness reads
-delivered files: per place the range over its burst in EV, and the two frames farthest apart in CIEDE2000, median and
-95th percentile of the places, of floor and wall and of players.
+The gain maps are those that light.flicker finds in proxies with the noise of the hall, people where they truly are.
+Their error, truth and gain map together, knows no noise of the picture and no JPEG. It is read in the boxes of the
+ground truth as tests.evenness reads delivered files: per place the range over its burst in EV, and the two frames
+farthest apart in CIEDE2000, median and 95th percentile of the places, of floor and wall and of players.
 
 * all: what the gain maps leave.  without noise: the same, found in proxies that have none
 * frame, rows, place: that error's mean over a frame alone, what of the rest goes along the rows, and what is left
@@ -38,6 +38,7 @@ from pipeline.fixtures.scene import Layer
 from pipeline.imaging.colour import LUMINANCE, REC709_FROM_XYZ, XYZ_FROM_REC709
 from pipeline.light.flicker import agree, views
 from pipeline.light.gain_map import GainMap, basis
+from pipeline.light.mixing.standing import Standing, standing
 from pipeline.light.row_wave import ACROSS, DEGREE
 from pipeline.types import Domain, Image, Noise
 from tests.evenness import Sample, burst_spread, places
@@ -67,6 +68,12 @@ class DrawnFrame:
             pixels = pixels + noise.normal(0, 1, pixels.shape) * np.sqrt(a * np.maximum(pixels, 0) + b)
         pixels = np.clip(pixels, -0.05, 1).astype(np.float32)
         return Image(pixels, Domain.CAMERA, Noise(np.full(3, a), np.full(3, b)), np.ones(3), to_working)
+
+    def people(self) -> Standing:
+        """Where they stand, by the boxes of the ground truth, which are pixels of the whole frame."""
+        height, width = (2 * side for side in self.light.shape[:2])
+        boxes = np.array(self.truth["people"], np.float32).reshape(-1, 4) / np.float32([width, height] * 2)
+        return standing([boxes], [0.0], 1.0)
 
     def noise_alone(self, random: np.random.Generator) -> Picture:
         """An error (H, W, 3) as of `boxes`, log2, that is the noise of the picture and nothing else."""
@@ -151,9 +158,10 @@ def to_working(camera: str) -> Picture:
 
 
 def found(burst: Sequence[DrawnFrame], matrix: Picture, seed: int | None) -> list[GainMap]:
-    """What light.flicker makes of the proxies of a burst; seed  of their noise, None: they have none."""
+    """What light.flicker makes of the proxies of a burst, people known; seed  of their noise, None: they have none."""
     random = None if seed is None else np.random.default_rng(seed)
-    return agree(views([frame.proxy(matrix, random) for frame in burst]))
+    shown = views([frame.proxy(matrix, random) for frame in burst])
+    return agree([replace(view, people=frame.people()) for view, frame in zip(shown, burst, strict=True)])
 
 
 @lru_cache

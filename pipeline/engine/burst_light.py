@@ -152,7 +152,7 @@ def _read(store: Store, task: _Task, flicker: _Flicker) -> Scene | None:
 
 
 class _KeptFlicker(Sequence[GainMap]):
-    """The flicker of a burst's frames, read when it is asked for: all of a night's would be 1.8 kB a frame."""
+    """The flicker of a burst's frames, read when it is asked for: all of a night's would be 7 kB a frame."""
 
     def __init__(self, read: _Flicker, key: str, frames: int) -> None:
         self._read, self._key, self._frames = read, key, frames

@@ -13,6 +13,8 @@ from pipeline.imaging.robust import biweight, cauchy, reweighted, ridge
 from pipeline.light.gain_map import GainMap
 from pipeline.light.highlights import usable
 from pipeline.light.lamp_perspective import USUAL, perspective_of
+from pipeline.light.mixing.at_feet import on_people
+from pipeline.light.mixing.standing import Standing
 from pipeline.light.registration import Motion, farthest, motions, over_the_burst, warp
 from pipeline.light.row_wave import ACROSS, DEGREE, TO_CHANNELS, TO_PARTS, Terms, find_cycles, terms
 from pipeline.light.shared_lamp import SHARED_LAMP, Perspective, SharedLamp, fitted, places
@@ -70,7 +72,7 @@ class View:
 
     pixels (H, W, 3) linear; good (H, W) which of them may be used; motion against the burst's middle frame;
     a, b (3,) noise: variance a * x + b; down 1 where the last row is the lowest of the upright picture, -1 where the
-    first is, 0 where rows stand upright
+    first is, 0 where rows stand upright; people where they stand in this frame, along the sensor, None: not known
     """
 
     pixels: F32
@@ -79,6 +81,7 @@ class View:
     a: F64
     b: F64
     down: int = 1
+    people: Standing | None = None
 
 
 def views(images: Sequence[Image], down: int = 1) -> list[View]:
@@ -107,7 +110,7 @@ def agree(views: Sequence[View]) -> list[GainMap]:
     coefficient may go from what one lamp for all frames explains (shared_lamp.py) is learned from the burst itself
     (empirical Bayes, Efron and Morris 1973), against how unsure it is (`_unsureness`): lamps that flicker keep their
     wave, and steady ones keep nothing, nor does a corner where a player's shadow passes.
-    Bands that stand still in all frames are that lamp's own, where they are believed (static_bands.py).
+    Bands that stand still are that lamp's own, where believed (static_bands.py); on people it is that at their feet.
     """
     count = len(views)
     if count < 2:
@@ -163,10 +166,9 @@ def agree(views: Sequence[View]) -> list[GainMap]:
             rest = seen[index] - GainMap(expected[index]).on(*tiles).reshape(-1, 3)
             # Errors that are larger for some coefficients: these go less far from what is expected.
             fit = _fit(model, design, rest, trust[index], prior / error, parts[index], block, tiles)
-            parts[index] = fit[0]
+            parts[index], variance[index], unsure[index] = fit[0], fit[1] * error**2, fit[2]
             miss = np.abs(rest - design @ fit[0]) * np.sqrt(trust[index] * disturbed[index])
             misses[index] = around(miss, tiles, FLICKER.beside, FLICKER.most_miss)
-            variance[index], unsure[index] = fit[1] * error**2, fit[2]
         disturbed = over_the_burst(misses, [one.motion for one in views], tiles, width / tiles[1])
         parts[usable_frames] -= np.median(parts[usable_frames], axis=0)
         error = np.sqrt(np.maximum(1.0, FLICKER.blocks_together * unsure[usable_frames].mean(axis=0)))
@@ -179,7 +181,12 @@ def agree(views: Sequence[View]) -> list[GainMap]:
     shared = None if expected.any() else static_bands(model.cycles, np.stack(whole)[usable_frames])
     if shared is not None:  # it lies in the scene, which a pan moves over the frame
         whole = [w + pan_along(shared, 2 * one.motion.dx / width) for w, one in zip(whole, views, strict=True)]
-    return [GainMap(-w @ TO_CHANNELS) for w in whole]
+    maps = [GainMap(-w @ TO_CHANNELS) for w in whole]
+    if lamp is not None and expected.any():
+        more = on_people(lamp, [views[i].people for i in usable_frames], perspective, **at.keywords, whole=absolute)
+        for index, one in zip(usable_frames, more, strict=True):
+            maps[index] += one
+    return maps
 
 
 def _waves(model: Terms, parts: F64) -> F64:
@@ -219,8 +226,7 @@ def typical_scene(views: Sequence[View], gain_maps: Sequence[GainMap]) -> tuple[
         np.take_along_axis(stack, low[..., None, None], -1)[..., 0]
         + np.take_along_axis(stack, at[..., None, None], -1)[..., 0]
     )
-    odd = (count % 2 == 1)[..., None]
-    scene = np.where(odd, np.take_along_axis(stack, low[..., None, None], -1)[..., 0], scene)
+    scene = np.where((count % 2 == 1)[..., None], np.take_along_axis(stack, low[..., None, None], -1)[..., 0], scene)
     return scene, count >= 2
 
 
@@ -284,9 +290,8 @@ def _start(model: Terms, profile: F64, prior: F64) -> F64:
             return ridge(x, y, weights, np.diag(FLICKER.start_error**2 / prior[level, 0] ** 2))
 
         def weigh(part: F64, _: int) -> F64:
-            return cauchy(
-                (y[:, 0] - x @ part[:, 0].copy()) / FLICKER.start_outlier
-            )  # BLAS rounds a strided column otherwise
+            rest = y[:, 0] - x @ part[:, 0].copy()  # BLAS rounds a strided column otherwise
+            return cauchy(rest / FLICKER.start_outlier)
 
         found[level], _ = reweighted(solve, weigh, solve(np.ones(len(y))), range(3))
     return found

@@ -27,6 +27,7 @@ from pipeline.light.comparing.tones import as_shown, tone_histogram
 from pipeline.light.flicker import agree, views
 from pipeline.light.gain_map import GainMap
 from pipeline.light.lens.pans import PanEvidence, evidence
+from pipeline.light.mixing.at_feet import DEGREES
 from pipeline.light.mixing.gradient import SIZE as GRADIENT_SIZE
 from pipeline.light.mixing.gradient import ChromaGradient, chroma_gradient
 from pipeline.light.mixing.hall import followed
@@ -35,14 +36,13 @@ from pipeline.light.mixing.standing import SIZE as STANDING_SIZE
 from pipeline.light.neutral import Candidate, candidates
 from pipeline.light.rendering.mercury import UnderMercury, foretell
 from pipeline.light.response.evidence import CurveEvidence, curve_evidence
-from pipeline.light.row_wave import ACROSS, DEGREE
 from pipeline.store.folded import Folded
 from pipeline.store.packing import LARGEST, take
 from pipeline.types import F32, F64, Frame, Image
 
-VERSION = 23  # raised when the result for a scene changes
+VERSION = 24  # raised when the result for a scene changes
 _STOPS = 100.0  # that light changes by at most; more was not measured
-_FULL = GainMap(np.zeros((DEGREE + 1, ACROSS + 1, 3)))
+_FULL = GainMap(np.zeros((DEGREES[0] + 1, DEGREES[1] + 1, 3)))
 
 
 @dataclass(frozen=True)
@@ -197,9 +197,14 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64, people
     same = [i for i, shape in enumerate(shapes) if shape == usual]
     flickers = [GainMap.constant(np.zeros(3))] * len(turned)
     steady, pan, zoom = [1.0] * len(turned), [0.0] * len(turned), [1.0] * len(turned)
+    boxes = [np.zeros((0, 4), np.float32)] * len(turned) if people is None else [each_alone(one) for one in people]
     pans = curve = None
     if len(same) > 1 and min(usual[:2]) >= SCENES.least:
-        registered = views([turned[i] for i in same], lowest_row({lies[i] for i in same}))
+        down = lowest_row({lies[i] for i in same})
+        registered = views([turned[i] for i in same], down)
+        if down:
+            stood = [standing([boxes[i]], [0.0], 1.0).on_sensor(lies[i]) for i in same]
+            registered = [replace(view, people=one) for view, one in zip(registered, stood, strict=True)]
         pans = evidence(registered)
         agreed = agree(registered)
         if all(f.kind == "picture" for f in frames) and not any(i.curve for i in images):
@@ -208,7 +213,6 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64, people
             flickers[i], steady[i] = flicker, one.motion.explained
             pan[i], zoom[i] = 2 * one.motion.dx / one.pixels.shape[1], one.motion.scale
     pick = np.unique(np.linspace(0, len(turned) - 1, min(SCENES.pictures, len(turned))).round().astype(int))
-    boxes = [np.zeros((0, 4), np.float32)] * len(turned) if people is None else [each_alone(one) for one in people]
     moved = [upright_pan(one, how) for one, how in zip(pan, lies, strict=True)]
     evened = []
     for i in pick:

@@ -140,6 +140,18 @@ class SharedLamp:
         """(T, 3) of a frame by part, exposure not in them."""
         return _Turned.of(self, frame, place).stops()
 
+    def at(self, frame: int, rows: F64, down: F64, aside: F64) -> F64:
+        """(..., 3) `stops` at single places of the hall: rows of the sensor, which tell the phase; down, the row at
+        which the place itself is, and aside, how far to the side in half widths of the wall; all (...)."""
+        angle = self.phases[frame] + np.pi * self.cycles * rows
+        across = np.polynomial.legendre.legvander(aside, ACROSS)
+        functions = np.concatenate([across, down[..., None] * across], axis=-1)
+        light = np.zeros((*rows.shape, 3))
+        for number, of in ((1, self.amplitudes), (2, self.harmonic)):
+            waves = np.stack([np.cos(number * angle), np.sin(number * angle)], axis=-1)
+            light += np.einsum("...k,pkw,...w->...p", functions[..., : of.shape[1]], of, waves, optimize=True)
+        return np.asarray(np.log2(np.maximum(1 + light @ TO_CHANNELS, _DARKEST)) @ TO_PARTS)
+
     def on(self, places: Sequence[Place], whole: bool) -> F64:
         """(F, T, 3) `stops` of the frames at their places; whole: with what all frames have in common."""
         found = np.stack([self.stops(f, place) for f, place in enumerate(places)])

@@ -321,7 +321,7 @@ def in_words(solution: ExposureSolution) -> str:
 
 STEP: Step[ExposureParams, ExposureMeasurement, ExposureSolution] = Step(
     name="exposure",
-    version=11,
+    version=12,
     summary="Even out the flicker of the lamps across a burst, row by row and per channel, and set one level.",
     Params=ExposureParams,
     place="shared",

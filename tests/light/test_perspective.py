@@ -46,9 +46,10 @@ def test_a_place_of_the_hall_keeps_its_functions_in_a_pan_and_a_zoom() -> None:
     assert zoomed.columns[0, -1] == pytest.approx(np.polynomial.legendre.legvander(35 / 36 / 2, 3).ravel())
 
 
-def lamps(phase: float) -> np.ndarray:
-    """(H, W, 3) light of a lamp at one side, which flickers over the rows, and a steady one at the other; mean 1."""
-    share = (0.5 - 0.45 * np.tanh(ASIDE / 4))[..., None]
+def lamps(phase: float, aside: np.ndarray = ASIDE) -> np.ndarray:
+    """(H, W, 3) light of a lamp at one side, which flickers over the rows, and a steady one at the other; mean 1.
+    aside: metres to the side, of what is seen."""
+    share = (0.5 - 0.45 * np.tanh(aside / 4))[..., None]
     wave = np.cos(phase + 0.8 * np.pi * ROWS / HEIGHT)[:, None, None]
     return 1 + share * wave * [0.22, 0.30, 0.35]
 

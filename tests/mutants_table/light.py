@@ -45,8 +45,8 @@ _TURN_TESTS = ("light/test_registration.py::test_a_pan_that_rolls",)
 MUTANTS = [
     mutant(
         "light/flicker.py",
-        "return [GainMap(-w @ TO_CHANNELS) for w in whole]",
-        "return [GainMap.constant(np.zeros(3)) for w in whole]",
+        "maps = [GainMap(-w @ TO_CHANNELS) for w in whole]",
+        "maps = [GainMap.constant(np.zeros(3)) for w in whole]",
         *_COURT_TESTS,
     ),
     mutant(

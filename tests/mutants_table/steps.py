@@ -20,6 +20,7 @@ _CROP = "steps/crop.py"
 _BURST = "steps/crop_burst.py"
 _MUST = "people/constraints.py"
 _BALANCED = ("steps/test_white_balance.py", "steps/test_white_over_frame.py")
+_FEET, _AT_FEET = "light/mixing/at_feet.py", ("light/mixing/test_at_feet.py",)
 _STANDING = ("light/mixing/test_standing.py",)
 _FOR = ("steps/test_for.py",)
 _SELECTED = ("steps/test_select.py",)
@@ -199,6 +200,16 @@ MUTANTS = [
     mutant(_BALANCE, "1 + RULES.people *", "1 + 0 *", *_BALANCED),
     mutant(_WHITE, "scene.people.known(gradient) * (seen - unseen)", "(seen - unseen)", *_STANDING),
     mutant(_WHITE, "np.minimum(seen, unseen)", "seen", *_STANDING),
+    mutant(_FEET, "lamp.at(frame, rows, low, near)", "lamp.at(frame, low, low, near)", *_AT_FEET),
+    mutant(_FEET, "lamp.at(frame, rows, low, near)", "lamp.at(frame, rows, rows, near)", *_AT_FEET),
+    mutant(_FEET, "low = down * np.maximum(feet, down * rows)", "low = np.maximum(feet, rows)", *_AT_FEET),
+    mutant(_FEET, "down * (at - dy) / motion.scale", "down * at / motion.scale", *_AT_FEET),
+    mutant(_FEET, "aside = (columns - dx) / motion.scale", "aside = columns / motion.scale", *_AT_FEET),
+    mutant(_FEET, "aside = (columns - dx) / motion.scale", "aside = columns - dx", *_AT_FEET),
+    mutant(_FEET, "if not whole:", "if False:", *_AT_FEET),
+    mutant("light/mixing/standing.py", "Standing(lies.to_sensor(self.share),", "Standing(self.share,", *_AT_FEET),
+    mutant("light/scenes.py", "        if down:\n            stood", "        if False:\n            stood", *_AT_FEET),
+    mutant("light/flicker.py", "maps[index] += one", "pass", *_AT_FEET),
     mutant("light/mixing/standing.py", "np.maximum(lowest,", "np.minimum(lowest,", *_STANDING),
     mutant("light/mixing/standing.py", "across + right -", "across - right -", *_STANDING),
     mutant("light/mixing/standing.py", "if bottom < _CUT else _BELOW", "", *_STANDING),

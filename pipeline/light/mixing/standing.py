@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.imaging.orientation import Orientation
 from pipeline.light.mixing.gradient import ChromaGradient
 from pipeline.types import F32, F64, Image
 
@@ -75,6 +76,10 @@ class Standing:
         the floor at the feet."""
         share, feet = self.at(rows, columns / gradient.half)
         return gradient.distance(rows) * (1 - share) + gradient.distance(np.maximum(feet, rows)) * share
+
+    def on_sensor(self, lies: Orientation) -> Standing:
+        """Of one frame: the arrays turned as it lies on the sensor. `feet` stay rows of the upright picture."""
+        return Standing(lies.to_sensor(self.share), lies.to_sensor(self.feet))
 
     def as_array(self) -> NDArray[np.float16]:
         """(24, 32, 2) for the store."""
