@@ -9,6 +9,7 @@ from pathlib import Path
 
 import typer
 
+from pipeline.cli.cache import CacheChoice, open_cache
 from pipeline.cli.console import note, say, some
 from pipeline.cli.recipes import read_recipe
 from pipeline.cli.status import read_run
@@ -24,7 +25,6 @@ from pipeline.review.opened import Opened
 from pipeline.review.serve import Server
 from pipeline.review.session import Session
 from pipeline.shoot.read_facts import FACTS_FILES, FRAMES_FILE
-from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.files import is_inside, whole_file
 from pipeline.store.places import refuse_links, resolved
 from pipeline.store.source import Source
@@ -86,7 +86,8 @@ def open_session(
     if models is None and source.models and Path(source.models).is_dir():
         models = Path(source.models)
     wrong: list[Problem] = []
-    read = read_shoot(folder, known, models, out, wrong, _cache(source))
+    with open_cache(_cache(source, folder), folder) as cache:
+        read = read_shoot(folder, known, models, out, wrong, cache)
     some(note, [str(problem) for problem in wrong], "problem")
     recipe, recipe_file = _recipe(store, source, record.recipe)
     redaction = Redaction(read)
@@ -103,9 +104,11 @@ def open_session(
     return session, str(session.files.folder) if known else "the shoot folder"
 
 
-def _cache(source: Source) -> Cache:
+def _cache(source: Source, shoot: Path) -> CacheChoice:
     """That of the run, which has looked at all pictures: the page is not to wait for that once more."""
-    return Cache.open(Path(source.cache)) if source.cache and Path(source.cache).is_dir() else NO_CACHE
+    folder = Path(source.cache) if source.cache else None
+    is_there_yet = folder is not None and folder.is_dir() and not is_inside(folder, shoot.resolve())
+    return CacheChoice(folder, used=is_there_yet)
 
 
 def _facts(out: Path, shoot: Path, source: Source, given: Path | None) -> Path | None:

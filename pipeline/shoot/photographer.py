@@ -22,7 +22,8 @@ MAY_CREDIT = (
 )
 _PARTS = re.compile(r"[,;/|\n]")
 _MARK = "\1"
-_BESIDE = re.compile("(\\w+)[^\\w\n\0\1]{0,3}\1|\1[^\\w\n\0\1]{0,3}(\\w+)")
+# On both sides: the word before must not hide the one after, as in "(c) S. Fjellheim, Siri".
+_BESIDE = re.compile("(\\w+)[^\\w\n\0\1]{0,3}(?=\1)|(?<=\1)[^\\w\n\0\1]{0,3}(\\w+)")
 
 
 class Credits(NamedTuple):
@@ -55,7 +56,6 @@ def credits_in(text: str, facts: Facts, players: Sequence[tuple[str, str]]) -> C
         return bool(named_player(text, alone, players) or mistyped_player(text, alone))
 
     near = tuple(player for player in near if not names_part(beside, player.name))
-
     return Credits(count, frozenset(player for player in near if not names_one(rest, player)))
 
 
@@ -93,5 +93,5 @@ def credit_said(near: Sequence[Player], cameras: Sequence[str], count: int) -> s
         return f"{who}: frames whose texts have it are held back, since not all {ALIKE} or more of their camera do"
     return (
         f"{who}. The texts of all {count:,} frames of {', '.join(cameras)} have it, so it is taken for the "
-        "photographer's there, and holds none of them; write under players where one shows that player"
+        "photographer's there, which alone holds none of them; write under players where one shows that player"
     )

@@ -63,7 +63,7 @@ _FRAMES = (
     ("TH1_0001.dng", "TH1_0001.dng", "", ""),
     ("TH1_0002.dng", f"{CHINESE} TH1_0002.dng", "", ""),
     ("TH1_0003.dng", "TH1_0003.dng", "home 7; away 12", "meet at the nine-metre line"),
-    ("TH1_0004.dng", "TH1_0004.dng", "home 7", "passes to żółkiewska"),
+    ("TH1_0004.dng", "TH1_0004.dng", "home 7", "passes to Żółkiewskaen"),
     ("TH1_0005.dng", "TH1_0005_Żółkiewska.dng", "home 11", "wins the ball"),
     ("TH1_0006.dng", "TH1_0006.dng", "home 7", "meets a player"),
     ("TH1_0021.dng", "TH1_0021.dng", "home 4", "shoots"),

@@ -32,7 +32,11 @@ MUTANTS = [
     mutant(_FACTS, "    rest = names_taken_out(rest, tuple(part for", "    tuple(part for", *_LISTED),
     mutant(_FACTS, "if player in mistyped or names_part", "if names_part", *_LISTED),
     mutant(_FACTS, "or names_part(rest, player.name)", "or hints_at(rest, player.name)", *_LISTED),
-    mutant(_PARTS, "any(capital and short ==", "any(short ==", *_LISTED),
+    mutant(_PARTS, "(capital or (small and", "(capital or (True and", *_LISTED),
+    mutant(_PARTS, "(capital or (small and", "(capital or (False and", *_LISTED),
+    mutant(_PARTS, 'short in (single(part), f"{single(part)}s")', "short in (single(part),)", *_LISTED),
+    mutant(_PARTS, "small = text[1:] == text[1:].lower()", "small = text == text.lower()", *_LISTED),
+    mutant(_PARTS, "dict.fromkeys((*parts, *joined))", "dict.fromkeys(parts)", *_LISTED),
     mutant(
         _PARTS,
         "    if any(_hints_without_case(view.letters, part) for part in parts.uncased",

@@ -15,6 +15,7 @@ from pipeline.review.consent_now import Search
 from pipeline.shoot.consent import BESIDE
 from pipeline.shoot.facts import Facts, Player
 from tests.review.conftest import FRAMES, ROSTER, Tab, run
+from tests.shoot.text_places import packet
 
 Open = Callable[..., Tab]
 NAME = "Ingrid Solbakken"
@@ -92,7 +93,7 @@ def test_undo_lets_no_frame_go_that_words_hold(night: Path, tab: Open) -> None:
     assert said["message"].startswith("TH1_0004 names a player who must not be published")
     assert one.frame("TH1_0004")["held"] and one.post("api/undo")["undone"] == ""
     # A form of a name holds a frame while nobody is named in it: whom undo would name again would let it go.
-    one.post("api/frame", frame="TH1_0003", field="words", value="Tuvas dives", seen="")
+    one.post("api/frame", frame="TH1_0003", field="words", value="Tuvaen dives", seen="")
     assert not one.frame("TH1_0003")["held"]
     one.post("api/frame", frame="TH1_0003", field="players", value=[], seen=[["away", "12"]])
     assert one.frame("TH1_0003")["held"]
@@ -226,6 +227,19 @@ def test_a_search_counts_only_for_the_names_that_it_was_for() -> None:
     assert search.is_for(Facts(roster=roster, creator="Vera Holt"))
     assert not search.is_for(Facts(roster=(), creator="Vera Holt"))
     assert not search.is_for(Facts(roster=roster, creator=NAME))  # whose name her camera's notes may have
+
+
+def test_a_frame_held_until_somebody_says_who_is_in_it_goes_when_it_is_said(night: Path, tab: Open) -> None:
+    """And not any more once that is taken back. Its sidecar may name the one who is withheld, mistyped."""
+    text = packet("<dc:description>Tuva Ronnung jumps</dc:description>")
+    (night / "shoot" / "TH1_0006.xmp").write_text(text, encoding="utf-8")
+    saved_again(night, "TH1_0006", "2026:02:14 19:50:00")
+    one = tab()
+    assert "with a typing mistake or two" in one.frame("TH1_0006")["held"]
+    for players, seen in (([["away", "12"]], []), ([], [["away", "12"]])):
+        version = one.post("api/frame", frame="TH1_0006", field="players", value=players, seen=seen)["version"]
+        changed_after(one, version)
+        assert bool(one.frame("TH1_0006")["held"]) == (not players)
 
 
 def saved_again(night: Path, name: str, time: str) -> None:

@@ -43,3 +43,15 @@ def test_pictures_are_looked_at_once(night: Path, monkeypatch: pytest.MonkeyPatc
     opened_anew(night)
     assert len(made) == 4  # each frame of the night, and the page opens all the same
     assert not (night / "cache").exists()
+
+
+def test_the_cache_grows_no_larger_than_the_user_wants(night: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    cache = Cache.open(night / "cache")
+    looks._look.cache_clear()
+    read_shoot(night / "shoot", night / "facts", None, night / "out", cache=cache)
+    kept = Source.of(night / "shoot", night / "facts", None, night / "night.yaml", cache=cache.folder)
+    Store(night / "out").keep_source(kept)
+    next((night / "cache" / "looks").iterdir()).unlink()  # so that a review has one to keep
+    monkeypatch.setenv("EVENCOURT_CACHE_SIZE", "2 kB")  # less than any look
+    opened_anew(night)
+    assert len(list((night / "cache" / "looks").iterdir())) <= 1

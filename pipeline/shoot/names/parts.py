@@ -48,13 +48,18 @@ def hints_at(text: str, name: str, language: str = "") -> bool:
 
 @lru_cache(maxsize=16384)
 def names_part(text: str, name: str) -> bool:
-    """Whether a word of `text` with a capital is a part of the name as it is, such as the first name alone; in scripts
-    without capitals as `hints_at`."""
+    """Whether a word of `text` is a part of the name as it is, such as the first name alone, or that with an s ("Adas
+    save"): with a capital, or in small letters where all but the first letter of the text is, as who types in a hurry
+    does; in scripts without capitals as `hints_at`."""
     parts, views = _name_parts(name), _views(text)
+    small = text[1:] == text[1:].lower()
     if any(_hints_without_case(view.letters, part) for part in parts.uncased for view in views):
         return True
     words = ((part, word) for part in parts.whole for view in views for word in view.words.get(part[0], ()))
-    return any(capital and short == single(part) for part, (_, capital, short) in words)
+    return any(
+        short in (single(part), f"{single(part)}s") and (capital or (small and len(part) >= FORMS.part))
+        for part, (_, capital, short) in words
+    )
 
 
 @dataclass(frozen=True)
@@ -105,7 +110,8 @@ class _NameParts:
 @lru_cache(maxsize=1024)
 def _name_parts(name: str) -> _NameParts:
     parts = telling(parts_of(name))
-    whole = tuple(part for part in parts if cased(part[0]) and len(part) > 1)
+    joined = telling(parts_of(re.sub(JOINTS, "", name)))  # "Annalena" of "Anna-Lena"
+    whole = tuple(part for part in dict.fromkeys((*parts, *joined)) if cased(part[0]) and len(part) > 1)
     shorter = tuple(short for part in whole if len(short := single(part)) >= FORMS.part)
     return _NameParts(
         tuple(part for part in parts if not cased(part[0])), whole, shorter, telling(parts_of(name, ALIKE))
