@@ -61,7 +61,7 @@ def test_two_mistakes_are_seen_in_a_long_name(name: str, text: str) -> None:
         ("Ida Berg", "Idda Brg"), ("Ida Berg", "Ada Berg"), ("Ida Berg", "Ida Borg"), ("Anna Holm", "Anne Holn"),
         ("Ane Dahl", "Ame Dalh"), ("Eli Lunde", "Eli Lndee"), ("Kristine Hansen", "Kristian Hansen"),
         ("Siri Fjellheim", "Sari Fjellheim"), ("Anna Falkene", "Anan Falkenn"), ("Bo Dahl", "Bo Dalh"),
-        ("Ida Lie", "Ada Lia"),
+        ("Ida Lie", "Ada Lia"), ("Thea Hall", "The Hall"), ("Ida Berg", "and ida begr"),
     ],
 )  # fmt: skip
 def test_mistakes_in_short_names_are_seen_unless_the_roster_has_that_name(name: str, text: str) -> None:
@@ -70,6 +70,11 @@ def test_mistakes_in_short_names_are_seen_unless_the_roster_has_that_name(name: 
     other = Player("away", "4", text.replace("_", " "), line=9)
     assert mistyped_player(f"{text} scores", Facts(roster=(hidden,))) is hidden
     assert mistyped_player(f"{text} scores", Facts(roster=(hidden, other))) is None
+
+
+@pytest.mark.parametrize("text", ["ida_brg", "a save\0ida_brg", "ida_brg\0a save"])
+def test_in_the_name_of_a_file_small_letters_count_too(text: str) -> None:
+    assert mistyped_in(text, "Ida Berg") and not mistyped_in(text.replace("_", " "), "Ida Berg")
 
 
 def test_who_is_meant_with_fewer_mistakes_is_meant() -> None:
@@ -138,6 +143,9 @@ def test_a_double_name_is_one_word_too(name: str, text: str) -> None:
         ("Siri Fjellheim", "Siri scores, then Gjellheim"),
         ("Siri Fjellheim", "Siri\0Gjellheim"),  # two texts
         ("Fjellheim", "Gjellheim"), ("王小雨", "王小雪"),
+        # words of a sentence
+        ("Thea Hall", "a goal in the hall"), ("Ina Hein", "wirft in ein leeres Tor"), ("Per Moe", "det er mye"),
+        ("Even Dale", "level\0even date of all"),
     ],
 )  # fmt: skip
 def test_other_names_are_left(name: str, text: str) -> None:

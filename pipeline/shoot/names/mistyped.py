@@ -22,6 +22,8 @@ class SlipLimits:
 
     letter  with one letter wrong, too many or missing; swapped  with two that changed places; alone  without the rest
     of the name; twice  with two mistakes; both  letters of a name of which two parts may have one mistake each
+    words  letters of a part below which it must have a capital, or stand in a text without blanks, as a file name:
+    small words of a sentence are as near; one letter less where its letters only changed places
     """
 
     letter: int = 3
@@ -29,6 +31,7 @@ class SlipLimits:
     alone: int = 7
     twice: int = 5
     both: int = 6
+    words: int = 5
 
 
 SLIPS = SlipLimits()
@@ -95,6 +98,11 @@ def _mistakes(word: str, part: str) -> int:
     return 2 if len(part) >= SLIPS.twice and abs(len(word) - len(part)) <= 2 and _distance(word, part) == 2 else 3
 
 
+def _is_near_words(word: str, part: str) -> bool:
+    """Whether what is typed for a part of a name may be any word, as "the" for Thea or "in ein" for Ina Hein."""
+    return len(part) < SLIPS.words and (len(part) < SLIPS.words - 1 or sorted(word) != sorted(part))
+
+
 def _distance(one: str, other: str) -> int:
     """Letters to change, add, leave out or swap with their neighbour (optimal string alignment)."""
     before, last = list[int](), list(range(len(other) + 1))
@@ -125,6 +133,9 @@ def _stands(words: _Words, parts: tuple[str, ...], *, exact: bool) -> Iterator[S
             if wrong in ([1], [2]) or (wrong == [1, 1] and may_be_two) or (exact and not wrong):
                 spans = words.spans[start : start + len(order)]
                 mistaken = tuple(span for span, count in zip(spans, counts, strict=True) if count)
+                short = (at for at, part in enumerate(order) if counts[at] and _is_near_words(here[at], part))
+                if not all(words.is_as_a_name(spans[at]) for at in short):
+                    continue
                 yield Slip(spans[0][0], spans[-1][1], sum(wrong), mistaken)
 
 
@@ -143,8 +154,8 @@ def _forms(name: str) -> tuple[tuple[str, ...], ...]:
 class _Words:
     """The words of a text, and where each stands."""
 
-    def __init__(self, words: tuple[str, ...], spans: tuple[tuple[int, int], ...]) -> None:
-        self.words, self.spans = words, spans
+    def __init__(self, text: str, words: tuple[str, ...], spans: tuple[tuple[int, int], ...]) -> None:
+        self._text, self.words, self.spans = text, words, spans
         self.places: dict[str, list[int]] = {}
         self._ends: dict[str, set[str]] = {}  # how words begin and end -> which do
         for at, word in enumerate(words):
@@ -152,6 +163,12 @@ class _Words:
         for word in self.places:
             for end in (word[:1], f"-{word[-1:]}"):
                 self._ends.setdefault(end, set()).add(word)
+
+    def is_as_a_name(self, span: tuple[int, int]) -> bool:
+        """Whether a word of the folded text has a capital, or its text is one without blanks."""
+        text, at = self._text, PLAIN.placed(self._text)[1][span[0]]
+        alone = text[text.rfind("\0", 0, at) + 1 :].split("\0", 1)[0]
+        return text[at] != text[at].lower() or len(alone.split()) == 1
 
     def near(self, part: str) -> list[int]:
         """Where words stand that one mistake makes of a part of a name: it leaves its first or its last letter."""
@@ -162,7 +179,7 @@ class _Words:
 @lru_cache(maxsize=64)
 def _words_of(text: str, *, joined: bool) -> _Words:
     found = list((_JOINED if joined else _WORDS).finditer(PLAIN.text(text)))
-    return _Words(tuple(single(_JOINT.sub("", one[0])) for one in found), tuple(one.span() for one in found))
+    return _Words(text, tuple(single(_JOINT.sub("", one[0])) for one in found), tuple(one.span() for one in found))
 
 
 @lru_cache(maxsize=512)
