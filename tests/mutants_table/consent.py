@@ -358,7 +358,7 @@ MUTANTS = [
     # a photographer whose name is nearly a child's: neither does the night stop, nor does a child get through
     mutant(_BY, "ALIKE = 3", "ALIKE = 2", *_BY_TESTS),
     mutant(_BY, "for player in near if not names_part(beside, player.name))", "for player in near)", *_BY_TESTS),
-    mutant(_BY, "{0,3}(?=\\1)|", "{0,3}\\1|", *_BY_TESTS),
+    mutant(_BY, "{0,3}(?=\\1)|(?<=\\1)", "{0,3}\\1|\\1", *_BY_TESTS),
     mutant(_BY, "if not names_one(rest, player)))", "))", *_BY_TESTS),
     mutant(_BY, "    if holds_any(creator, tuple(", "    if False and holds_any(creator, tuple(", *_BY_TESTS),
     mutant(_BY, "return mistyped_in(name, player.name) or", "return", *_BY_TESTS),

@@ -114,7 +114,7 @@ def test_a_part_of_a_withheld_name_holds_where_players_is_empty(words: str, held
         ("Ada Moe, then Bea", ("home", "7"), False),
         ("Adda Linf scores", ("home", "7"), True),
         ("Bea, then ada", ("home", "7"), True),  # in a hurry: whoever is listed is no other capital
-        ("passes to lind", ("home", "7"), True),
+        ("Passes to lind", ("home", "7"), True),
         ("Beneath the lind at Mill Lane", ("home", "7"), False),  # where others have capitals, it is a tree
         ("Bea after Adas save", ("home", "7"), True),  # as in German and the languages of the north
         ("Annalena jumps", ("home", "7"), True),  # a double name as one word
