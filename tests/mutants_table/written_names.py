@@ -49,7 +49,7 @@ MUTANTS = [
     mutant(_TYPED, "words: int = 5", "words: int = 4", *_MISTYPED),
     mutant(_TYPED, " or sorted(word) != sorted(part))", " or True)", *_MISTYPED),
     mutant(_TYPED, " or len(alone.split()) == 1", "", *_MISTYPED),
-    mutant(_TYPED, "text[at] != text[at].lower() or len", "len", *_MISTYPED),
+    mutant(_TYPED, "typed != typed.lower() or len", "len", *_MISTYPED),
     mutant(_TYPED, '.split("\\0", 1)[0]', "", *_MISTYPED),
     mutant(_TYPED, 'text.rfind("\\0", 0, at) + 1', "0", *_MISTYPED),
     mutant(_TYPED, "least = min(least, before[j - 2] + 1)", "pass", *_MISTYPED),

@@ -22,7 +22,7 @@ class SlipLimits:
 
     letter  with one letter wrong, too many or missing; swapped  with two that changed places; alone  without the rest
     of the name; twice  with two mistakes; both  letters of a name of which two parts may have one mistake each
-    words  letters of a part below which it must have a capital, or stand in a text without blanks, as a file name:
+    words  letters of a part below which the name must have a capital, or stand in a text without blanks, as of a file:
     small words of a sentence are as near; one letter less where its letters only changed places
     """
 
@@ -133,8 +133,8 @@ def _stands(words: _Words, parts: tuple[str, ...], *, exact: bool) -> Iterator[S
             if wrong in ([1], [2]) or (wrong == [1, 1] and may_be_two) or (exact and not wrong):
                 spans = words.spans[start : start + len(order)]
                 mistaken = tuple(span for span, count in zip(spans, counts, strict=True) if count)
-                short = (at for at, part in enumerate(order) if counts[at] and _is_near_words(here[at], part))
-                if not all(words.is_as_a_name(spans[at]) for at in short):
+                short = any(counts[at] and _is_near_words(here[at], part) for at, part in enumerate(order))
+                if short and not words.are_as_a_name(spans[0][0], spans[-1][1]):
                     continue
                 yield Slip(spans[0][0], spans[-1][1], sum(wrong), mistaken)
 
@@ -164,11 +164,12 @@ class _Words:
             for end in (word[:1], f"-{word[-1:]}"):
                 self._ends.setdefault(end, set()).add(word)
 
-    def is_as_a_name(self, span: tuple[int, int]) -> bool:
-        """Whether a word of the folded text has a capital, or its text is one without blanks."""
-        text, at = self._text, PLAIN.placed(self._text)[1][span[0]]
+    def are_as_a_name(self, begin: int, end: int) -> bool:
+        """Whether words of the folded text have a capital, or their text is one without blanks."""
+        text, places = self._text, PLAIN.placed(self._text)[1]
+        at, typed = places[begin], text[places[begin] : places[end - 1] + 1]
         alone = text[text.rfind("\0", 0, at) + 1 :].split("\0", 1)[0]
-        return text[at] != text[at].lower() or len(alone.split()) == 1
+        return typed != typed.lower() or len(alone.split()) == 1
 
     def near(self, part: str) -> list[int]:
         """Where words stand that one mistake makes of a part of a name: it leaves its first or its last letter."""
