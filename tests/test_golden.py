@@ -14,7 +14,6 @@ from tests import golden
 PIXELS = ("decode", "lens", "white_balance", "exposure", "denoise", "crop", "resize", "tone", "save")
 
 
-@pytest.mark.long
 def test_pixels_change_only_with_a_version(tmp_path: Path) -> None:
     kept = json.loads(golden.FILE.read_text(encoding="utf-8"))
     assert kept["versions"] == golden.versions(), "run `python -m tests.golden` and look at what changed"
