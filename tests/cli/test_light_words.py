@@ -33,6 +33,8 @@ from tests.shoot.clocks.made import frame
 from tests.steps.test_white_balance import DAY, context_of, light_of, scene
 from tests.tables import numbers
 
+pytestmark = pytest.mark.long
+
 
 def test_steps_of_a_clock_show_though_another_camera_was_corrected() -> None:
     """Times of hundredths; the other camera's are 3.7 ms beside them. The mains are found by what the times keep."""

@@ -111,7 +111,13 @@ USAGE = (
 
 
 @pytest.mark.parametrize("words", USAGE)
-@pytest.mark.parametrize("locale", [{}, {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONIOENCODING": "ascii:strict"}])
+@pytest.mark.parametrize(
+    "locale",
+    [
+        {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONIOENCODING": "ascii:strict"},
+        pytest.param({}, marks=pytest.mark.long),
+    ],
+)
 def test_what_is_wrong_with_an_argument(words: tuple[str | bytes, ...], locale: dict[str, str]) -> None:
     """Arguments come back in messages, of ours and of typer; bytes that are no text are lone surrogates in Python."""
     done = evencourt(*words, **locale)

@@ -171,7 +171,7 @@ def test_other_weights_are_another_key_of_the_frames_that_they_clean_only(monkey
     assert Basis().as_json() == {} == Basis(3, "standard").as_json()
 
 
-@pytest.mark.parametrize("which", ["MOSAIC", "WEB", "FINISHED"])
+@pytest.mark.parametrize("which", ["MOSAIC", *(pytest.param(w, marks=pytest.mark.long) for w in ("WEB", "FINISHED"))])
 def test_a_night_without_the_weights_is_delivered_with_fine_and_says_so(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, which: str
 ) -> None:

@@ -260,7 +260,10 @@ def board(images: list[Image]) -> list[int]:
 
 
 @pytest.mark.parametrize("event", [intruder, flash, wide_flash, board])
-@pytest.mark.parametrize("lamps", [MECHANICAL, ELECTRONIC], ids=["mechanical", "electronic"])
+@pytest.mark.parametrize(
+    "lamps",
+    [pytest.param(MECHANICAL, id="mechanical", marks=pytest.mark.long), pytest.param(ELECTRONIC, id="electronic")],
+)
 def test_what_happens_in_the_hall_does_not_move_the_solution(event, lamps: Lamps) -> None:
     shown = burst(lamps, 6, seed=21)
     before = agree(views(shown.images))

@@ -193,7 +193,7 @@ def test_another_camera_that_comes_late_is_one_group_too() -> None:
     assert len(set(light.group[12:].tolist())) == 1
 
 
-@pytest.mark.parametrize("early", [0, 2])
+@pytest.mark.parametrize("early", [pytest.param(0, marks=pytest.mark.long), 2])
 def test_test_shots_leave_room_for_a_hall_and_do_not_push_it_out(early: int) -> None:
     """Twelve strange frames, more than scenes that others are compared with, before a hall's or in the middle of them,
     and one between any two: those of the hall prove to each other that they show one place, strange ones to nobody."""

@@ -27,6 +27,8 @@ from pipeline.people.subject import find_subjects
 from pipeline.types import Burst, Domain, Image, Noise
 from tests.degraded import degraded as in_noise
 
+pytestmark = pytest.mark.long
+
 Picture = NDArray[np.uint8]
 SKIN = (150.0, 165.0, 205.0)  # BGR
 FALL = 3.0  # points of a hundred that skin may take at most, chosen by us; and no star

@@ -20,6 +20,8 @@ from pipeline.light.hall.findings import EndLight, FramePoint, HallFindings
 from pipeline.light.scene_white import WhiteSource
 from tests.engine.hall.made import Dimmed, hall_of, known_of, plan
 
+pytestmark = pytest.mark.long
+
 SHARE = 0.45  # of the right end's lamps that are lit
 
 

@@ -165,6 +165,7 @@ def test_pool_sees_through_texture() -> None:
     assert abs(level(pooled) - level(truth)) < 0.5 < level(alone) - level(truth)
 
 
+@pytest.mark.long
 @pytest.mark.skipif(not (jpeg_noise.DATA / "photos").is_dir(), reason="needs ../shared/data/photos")
 def test_textured_jpegs_gain_by_calmer_ones_of_their_camera() -> None:
     """Two photographs at ISO 3200 that are all texture, and gain 0.1 dB alone and in the pool as it was, beside two

@@ -54,10 +54,12 @@ def test_a_curve_is_found_by_how_it_bends_the_flicker(strength: float) -> None:
     assert strength - 0.18 < of(evidence(strength)) < strength + 0.08
 
 
+@pytest.mark.long
 def test_plain_srgb_stays_plain() -> None:
     assert of(evidence(0.0)) == 0.0
 
 
+@pytest.mark.long
 def test_a_power_of_light_is_no_s() -> None:
     """All tones change by the same factor of stops: gains are as right as the flicker that was measured there."""
     assert of(evidence(0.0, gamma=1.2)) == 0.0
