@@ -11,6 +11,7 @@ from tests.real_files import DATA, compare, look_at
 RAW = DATA / "raw" / "CRW_0101.CRW"
 
 
+@pytest.mark.long
 @pytest.mark.skipif(not RAW.is_file(), reason="../shared/data is absent")
 def test_a_real_raw_is_as_finished_as_the_cameras_own_picture() -> None:
     """Spread of L* and mean chroma within a tenth of the camera's, skin within 3 CIEDE2000 of the straight curve apart

@@ -19,6 +19,8 @@ from pipeline.deliver.deliver import deliver
 from pipeline.deliver.model import Item, Person, SetFacts, Wanted
 from tests.browser.conftest import DESKTOP, PHONE, Tab
 
+pytestmark = pytest.mark.long
+
 EVIL = "<img src=x onerror=ran()><script>ran()</script>\"'>{{ 7*7 }}&lt;"
 FACTS = SetFacts(
     title="Lantern Cup", teams=("Harbour Gulls", "Mill Lane Foxes"), venue="Old Market Hall", credit="Ada Nordlys"

@@ -21,6 +21,8 @@ from tests.browser.conftest import Tab, comes, until
 from tests.browser.night import Night
 from tests.browser.test_tools import HOME, WEB
 
+pytestmark = pytest.mark.long
+
 MANY = 2000
 QUICK = 100  # ms that a decision takes at most until it is seen: what feels immediate (Nielsen 1993, after Miller 1968)
 ROSTER = {

@@ -16,6 +16,8 @@ from tests.browser.conftest import DESKTOP, PHONE, Tab, comes
 from tests.browser.night import Night
 from tests.report.test_pictures import NAMES, record, view
 
+pytestmark = pytest.mark.long
+
 Tabs = Callable[..., Tab]
 
 

@@ -14,6 +14,8 @@ from tests.browser.test_report import pulsing, turned
 from tests.patience import soonest
 from tests.report.speed import Opened, made_night, opened
 
+pytestmark = pytest.mark.long
+
 MANY = 2000
 SOON = 2.0  # s
 

@@ -11,6 +11,8 @@ import pytest
 
 from tests.browser.conftest import Tab, until
 
+pytestmark = pytest.mark.long
+
 WEB = Path(__file__).resolve().parents[2] / "pipeline" / "review" / "web"
 HOME = "http://127.0.0.1:9"  # nothing listens there: all is answered by the test
 

@@ -62,6 +62,7 @@ def test_the_check_sees_what_is_loaded() -> None:
     assert {"numpy", "rawpy", "babel"} <= modules and "cv2" not in modules
 
 
+@pytest.mark.long
 def test_a_command_that_finds_all_measured_loads_no_compiler(tmp_path: Path) -> None:
     (tmp_path / "shoot").mkdir()
     for number in range(3):

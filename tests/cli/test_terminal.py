@@ -148,7 +148,9 @@ def shoot(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return shoot
 
 
-@pytest.mark.parametrize("command", ["inspect", "check", "run", "captions"])
+@pytest.mark.parametrize(
+    "command", ["run", *(pytest.param(c, marks=pytest.mark.long) for c in ("inspect", "check", "captions"))]
+)
 def test_a_shoot_that_means_harm(shoot: Path, tmp_path: Path, command: str) -> None:
     out = tmp_path / "out\x1b[1m"
     words = {

@@ -17,6 +17,8 @@ from pipeline.recipe.recipe import load_recipe
 from pipeline.steps import REGISTRY
 from tests.light.response.test_evidence import hall
 
+pytestmark = pytest.mark.long
+
 RECIPE = """\
 recipe: 1
 steps:
@@ -42,7 +44,7 @@ def write_burst(folder: Path, strength: float, frames: int = 6) -> None:
         PIL.Image.fromarray(codes).save(folder / f"F{number}.jpg", quality=95, subsampling=0, exif=exif)
 
 
-@pytest.mark.parametrize("strength", [0.5, pytest.param(0.0, marks=pytest.mark.long)])
+@pytest.mark.parametrize("strength", [0.5, 0.0])
 def test_every_tone_of_a_burst_is_evened(tmp_path: Path, strength: float) -> None:
     write_burst(tmp_path / "shoot", strength)
     (tmp_path / "recipe.yaml").write_text(RECIPE, encoding="utf-8")

@@ -109,6 +109,7 @@ def test_a_step_of_one_delivery_is_denoised_with_fine_and_says_so(tmp_path: Path
     assert "learned must stand under steps" in notices(frames["TH5_0001"])
 
 
+@pytest.mark.long
 def test_by_default_raws_and_finished_pictures_get_the_networks(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

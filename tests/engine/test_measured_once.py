@@ -106,6 +106,7 @@ def test_after_any_command_the_next_measures_nothing(
         assert not work
 
 
+@pytest.mark.long
 def test_no_cache_measures_anew_and_keeps_nothing(drawn: Path, tmp_path: Path, work: list[str]) -> None:
     cache = tmp_path / "cache"
     evencourt("inspect", drawn / "shoot", "--workers", 1, "--cache", cache)
@@ -116,6 +117,7 @@ def test_no_cache_measures_anew_and_keeps_nothing(drawn: Path, tmp_path: Path, w
     assert sorted(cache.rglob("*")) == before
 
 
+@pytest.mark.long
 def test_a_damaged_cut_or_emptied_cache_changes_nothing(drawn: Path, tmp_path: Path, cold: dict[str, str]) -> None:
     cache = tmp_path / "cache"
     evencourt("check", drawn / "night.yaml", drawn / "shoot", "--workers", 1, "--cache", cache)

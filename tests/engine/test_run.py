@@ -97,6 +97,7 @@ def test_second_run_renders_nothing(finished) -> None:
     assert hashes(folder / "out" / "web") == before
 
 
+@pytest.mark.long
 def test_one_worker_and_two_give_the_same_bytes(finished, tmp_path) -> None:
     folder, _ = finished
     evencourt("run", folder / "recipe.yaml", folder / "shoot", "--out", tmp_path / "one", "--workers", 1)

@@ -17,6 +17,8 @@ import pytest
 from tests.engine.test_run import evencourt
 from tests.golden import write_shoot
 
+pytestmark = pytest.mark.long
+
 RECIPE = """\
 recipe: 1
 steps:
@@ -146,7 +148,6 @@ def test_another_folder_time_zone_locale_and_number_of_workers(
     assert left(tmp_path / "ut på disk") == usual
 
 
-@pytest.mark.long
 @pytest.mark.filterwarnings("default")  # Dask imports with warnings of its own
 def test_a_cluster(night: Path, usual: dict[str, Any], tmp_path: Path) -> None:
     distributed = pytest.importorskip("distributed", reason="the extra evencourt[cluster] is not installed")

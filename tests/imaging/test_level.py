@@ -96,6 +96,7 @@ def turned(grey: F32, degrees: float, most: float = 5.0) -> F32:
     return np.ascontiguousarray(turned[y0 + 2 : y1 - 2, x0 + 2 : x1 - 2])
 
 
+@pytest.mark.long
 def test_roll_of_a_hall_is_found() -> None:
     """Yaw, pitch, roll and focal length of a camera at the side of the court, level or not."""
     views = [
@@ -284,6 +285,7 @@ def test_nothing_straight_nothing_said() -> None:
     assert [i for i, picture in enumerate(_patterns()) if isinstance(tilt(picture), Tilt)] == []
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", ["chelsea", "grass", "gravel", "moon", "coins"])
 def test_photographs_of_nothing_straight(name: str) -> None:
     """A face (a cat's) and textures that come with scikit-image, upright and at angles."""

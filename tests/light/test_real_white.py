@@ -10,8 +10,9 @@ import pytest
 
 from tests.real_white import WORSE, balanced, read, rows, unrelated, white_of
 
+pytestmark = pytest.mark.long
 
-@pytest.mark.long
+
 def test_white_is_never_worse_than_the_cameras_own(shared: Callable[[str], Path]) -> None:
     """Wanted: at most 1.0 above the camera alone and in pairs, and lower in the median."""
     data = shared("data/chart-jpeg").parent

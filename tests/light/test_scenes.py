@@ -185,6 +185,7 @@ def strange(seed: int) -> np.ndarray:
     return np.clip(out, 0.02, 0.8) * rng.uniform(0.5, 1, (HEIGHT, WIDTH, 1))
 
 
+@pytest.mark.long
 def test_another_camera_that_comes_late_is_one_group_too() -> None:
     """Twelve strange frames of the first camera must not use up the scenes that others are compared with."""
     shots = [taken(strange(i), f"F{i}", seed=i) for i in range(12)]
@@ -193,7 +194,8 @@ def test_another_camera_that_comes_late_is_one_group_too() -> None:
     assert len(set(light.group[12:].tolist())) == 1
 
 
-@pytest.mark.parametrize("early", [pytest.param(0, marks=pytest.mark.long), 2])
+@pytest.mark.long
+@pytest.mark.parametrize("early", [0, 2])
 def test_test_shots_leave_room_for_a_hall_and_do_not_push_it_out(early: int) -> None:
     """Twelve strange frames, more than scenes that others are compared with, before a hall's or in the middle of them,
     and one between any two: those of the hall prove to each other that they show one place, strange ones to nobody."""
@@ -215,6 +217,7 @@ def test_flicker_by_name() -> None:
     assert isinstance(light.flicker("F0"), GainMap)
 
 
+@pytest.mark.long
 def test_jpegs_of_a_phone_that_are_even_are_left_alone(shared) -> None:
     """Four frames of a phone under daylight (CC0) are changed by less than 0.02 EV."""
     paths = sorted(shared("data/burst-jpeg").glob("*.JPG"))

@@ -52,6 +52,7 @@ def test_variance_is_what_the_model_says_in_every_band() -> None:
         assert (rest[rows] ** 2).mean() == pytest.approx(variance_of_model(truth)[rows].mean(), rel=0.05)
 
 
+@pytest.mark.long
 def test_a_part_keeps_its_own_gains() -> None:
     image = apply_gain_map(picture(), banded(), UP)
     assert image.noise_gain_map is not None

@@ -345,6 +345,7 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> tuple[Shoot, dict, SolveC
     return shoot, truth, SolveContext(shoot.frames, shoot.bursts, shoot.facts, measured, lambda: light, dict, dict, {})
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("method", "most"), [("reference_patch", 0.07), ("gray_world", 0.12)])
 def test_generated_hall(small, method, most) -> None:
     """White where the card stood, from the published lamps; 0.05 is three CIELAB units on a white. The gains are those

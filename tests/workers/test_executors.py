@@ -184,6 +184,7 @@ def test_cluster_without_its_package_says_what_to_install(monkeypatch: pytest.Mo
 
 
 # Dask imports with warnings of its own.
+@pytest.mark.long
 @pytest.mark.filterwarnings("default")
 def test_cluster() -> None:
     distributed = pytest.importorskip("distributed", reason="the extra evencourt[cluster] is not installed")

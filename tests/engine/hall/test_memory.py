@@ -79,6 +79,7 @@ def test_the_sizes_of_histograms_are_those_of_the_light() -> None:
     assert records.CHROMA_SIZE == CHROMA_SIZE and records.TONE_SIZE == TONE_SIZE
 
 
+@pytest.mark.long
 def test_unchanged_lamps_need_no_card(first: HallMemory, tmp_path: Path) -> None:
     """White by the memory against published spectra: within two CIELAB units (0.035 in log chroma) in every burst."""
     hall = next_hall(HALIDE, LED)
@@ -91,6 +92,7 @@ def test_unchanged_lamps_need_no_card(first: HallMemory, tmp_path: Path) -> None
     assert any("hall memory: used" in n for n in known.notices)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("left", "right", "end", "word"),
     [
@@ -101,7 +103,6 @@ def test_unchanged_lamps_need_no_card(first: HallMemory, tmp_path: Path) -> None
             "right",
             "dead or dimmed",
             id="half dead right",
-            marks=pytest.mark.long,
         ),
         pytest.param(
             replace(HALIDE, depth=0.03, second=0.0),
@@ -109,7 +110,6 @@ def test_unchanged_lamps_need_no_card(first: HallMemory, tmp_path: Path) -> None
             "left",
             "another kind",
             id="other ballast left",
-            marks=pytest.mark.long,
         ),
     ],
 )
@@ -152,6 +152,7 @@ def test_one_end_alone_says_that_the_other_was_not_seen(first: HallMemory, tmp_p
     assert any("right was not seen" in text for text in proof.words)
 
 
+@pytest.mark.long
 def test_another_camera_model_knows_nothing(first: HallMemory, tmp_path: Path) -> None:
     hall = next_hall(HALIDE, LED, bursts=(plan(-7.0, 60.0, 3),), camera="SD Merrill")
     known, proof, _ = night(tmp_path / "shoot", hall, first)

@@ -42,6 +42,7 @@ def test_real_charts_are_proposed_and_nothing_else(shared: Callable[[str], Path]
     assert all(one.kind == "chart" and not one.why for one in found)
 
 
+@pytest.mark.long
 def test_a_chart_that_nobody_named_is_in_no_selection_and_the_run_says_so(
     small_shoot, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -140,6 +140,7 @@ def test_matched_patches_equal_plain_python() -> None:
     np.testing.assert_allclose(got, expected, atol=2e-3)
 
 
+@pytest.mark.long
 def test_better_than_wavelets() -> None:
     """Reference: scikit-image's BayesShrink wavelets with the same stabilisation and colour conversion to YCbCr."""
     pytest.importorskip("pywt", reason="PyWavelets, which scikit-image's wavelets need, is not installed")

@@ -137,6 +137,7 @@ def seen_of_both() -> bytes:
     return found
 
 
+@pytest.mark.long
 def test_vectors_are_those_that_numba_is_told_of_and_narrow_ones_give_the_same_bytes(tmp_path: Path) -> None:
     """Where a home is shared by unlike machines, numba is told what all have, and keeps what it compiled by that: the
     weights must lie as the kept functions read them, on each machine."""
