@@ -11,7 +11,7 @@ from typing import NamedTuple
 from pipeline.shoot.facts import Facts, Player, mistyped_player, named_player
 from pipeline.shoot.names import first_named, holds_any, mistyped_in, name_pattern, names_part, replace_name
 
-ALIKE = 3  # frames of a camera that may all have a name for who took them; fewer may all show one child. No source
+ALIKE = 20  # frames of a camera that may all have a name for who took them: a burst may all show one child. No source
 CREDITED = (
     "its texts have the name under creator in shoot.yaml, more often than others of its camera, and that is nearly the "
     "name of a player whose line in the roster {why}; write under players who is in the picture"
