@@ -27,7 +27,7 @@ def test_a_photographer_with_nearly_a_childs_name_holds_no_night(tmp_path: Path)
     assert named_by_own_texts(FACTS, frames, said) == {}
     assert len(said) == 1 and "(line 3). The texts of all 20 frames of one camera have it" in said[0]
     assert "Siri" not in said[0] and "Fjel" not in said[0]
-    assert named_by_own_texts(FACTS, night(tmp_path, *["Harbour Press desk"] * MANY)) == {}
+    assert named_by_own_texts(FACTS, night(tmp_path, "Harbour Press desk", *["a save"] * MANY)) == {}
     frames = night(tmp_path, *[BY] * (MANY - 1), f"{BY} for the club")
     # Who says nothing of it is told what to say, once: the same of each frame.
     unsaid = named_by_own_texts(replace(FACTS, creator=""), frames, said)
