@@ -98,7 +98,8 @@ _INSIDE = frozenset("'’-‐·.`´")  # what stands between two letters of a wo
 _AROUND = frozenset("µ’“”„‚«»‹›–—…°ºª€§№¿¡、。・，；：（）「」")  # what stands beside words in ordinary texts
 _WORD = re.compile(r'[^ \t\r\n,;"]+')
 _MARKS_OF_UTF_7 = tuple(b"+/v" + sign for sign in (b"8", b"9", b"+", b"/"))  # U+FEFF, by what follows it
-_SHIFTED = re.compile(rb"\+[A-Za-z0-9+/]{3}")  # RFC 2152: a letter takes three signs of base 64
+# RFC 2152: a letter takes three signs of base 64; digits alone are a telephone number.
+_SHIFTED = re.compile(rb"\+(?!\d+(?![A-Za-z0-9+/]))[A-Za-z0-9+/]{3}")
 _TWO_BYTES = "\u07ff"  # the last letter that UTF-8 writes as two bytes
 
 

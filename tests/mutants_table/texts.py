@@ -96,6 +96,7 @@ MUTANTS = [
     ),
     mutant("textfile/encodings.py", "if raw.startswith(_MARKS_OF_UTF_7):", "if False:", "textfile/test_encodings.py"),
     mutant("textfile/encodings.py", "    if _is_utf_7(raw):", "    if False:", "textfile/test_encodings.py"),
+    mutant("textfile/encodings.py", "(?!\\d+(?![A-Za-z0-9+/]))", "", "textfile/test_encodings.py"),
     mutant("textfile/encodings.py", "(len(letters) > 1 or all(", "(True or all(", "textfile/test_encodings.py"),
     mutant(
         "cli/console.py",

@@ -80,7 +80,10 @@ def test_what_is_no_text(raw: bytes, line: int) -> None:
     assert caught.value.line == line
 
 
-@pytest.mark.parametrize("text", ["home,7,Siri,+4712345678", "Ada +Dag, 3+2", "A+ grade", "+Siw jumps", "Ada+Eva"])
+@pytest.mark.parametrize(
+    "text",
+    ["home,7,Siri,+4712345678", "phone: +17969891178", "Ada +Dag, 3+2", "A+ grade", "+Siw jumps", "Ada+Eva"],
+)
 def test_a_plus_sign_is_no_utf_7(text: str) -> None:
     """Some of these decode by chance, as RFC 2152 has no mark."""
     assert read_text(text.encode()) == Reading(text, "UTF-8")
