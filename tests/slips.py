@@ -8,9 +8,11 @@ CACM 1964: a letter wrong, too many, missing, or two that changed places). The p
 from __future__ import annotations
 
 import random
+import re
+from collections import Counter
 from pathlib import Path
 
-from pipeline.shoot.names import mistyped_in, slips_of
+from pipeline.shoot.names import mistyped_in, names_part, slips_of
 
 ROOT = Path(__file__).resolve().parents[1]
 PAIRS, TYPED, SHORT = 400_000, 4_000, 12  # SHORT: letters of a name from which on it is a long one
@@ -60,6 +62,15 @@ def main() -> None:
     withheld = [anyone() for _ in range(400)]
     meant = [one for one in withheld if any(place.mistakes for text in texts for place in slips_of(text, one))]
     print(f"in {len(words):,} words of prose: {len(meant)} of 400 names, {meant}")
+    sentences = re.split(r"(?<=[.!?:;|])\s+", " ".join(words))
+    parts = [{part for name in withheld for part in name.split()} & {*text.title().split()} for text in sentences]
+    alone = Counter(
+        name
+        for text, some in zip(sentences, parts, strict=True)
+        for name in withheld
+        if not some.isdisjoint(name.split()) and names_part(text, name)
+    )
+    print(f"by a part alone, {alone.total()} of {len(sentences):,} sentences for 400 names, {alone.most_common(6)}")
 
 
 def _may_be(one: str, other: str) -> bool:

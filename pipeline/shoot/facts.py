@@ -239,7 +239,9 @@ def _unlisted(
     rest = known_taken_out(words, facts, hidden, named)
     rest = names_taken_out(rest, tuple(part for name in named for part in name.split()))
     mistyped = set(_mistyped(words, facts, hidden))
-    return next((player for player in hidden if player in mistyped or names_part(rest, player.name)), None)
+    return next(
+        (player for player in hidden if player in mistyped or names_part(rest, player.name, facts.language)), None
+    )
 
 
 def _numbered(words: str, facts: Facts, players: Sequence[tuple[str, str]]) -> Player | None:
@@ -314,7 +316,9 @@ def hinted_at(
     mistyped = set(_mistyped(text, facts, hidden))
     named = [player.name for player in facts.roster if (player.team, player.number) in players]
     text = known_taken_out(text, facts, hidden, named)
-    yield from (player for player in hidden if player in mistyped or hints_at(text, player.name, facts.language))
+    for player in hidden:
+        if player in mistyped or hints_at(text, player.name, facts.language) or names_part(text, player.name):
+            yield player
 
 
 def known_taken_out(text: str, facts: Facts, hidden: Sequence[Player], named: Sequence[str] = ()) -> str:

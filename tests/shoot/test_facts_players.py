@@ -115,7 +115,17 @@ def test_a_part_of_a_withheld_name_holds_where_players_is_empty(words: str, held
         ("Adda Linf scores", ("home", "7"), True),
         ("Bea, then ada", ("home", "7"), True),  # in a hurry: whoever is listed is no other capital
         ("Passes to lind", ("home", "7"), True),
-        ("Beneath the lind at Mill Lane", ("home", "7"), False),  # where others have capitals, it is a tree
+        ("Bea and lind at Hall 2", ("home", "7"), True),  # where others have capitals too
+        ("Bea, Mill Lane, and adas save", ("home", "7"), True),
+        ("Beneath the lind at Mill Lane", ("home", "7"), False),  # a tree
+        ("Beneath the lind.", ("home", "7"), False),
+        ("Bea beneath the lind", ("home", "7"), False),
+        ("The lind throws at Mill Lane", ("home", "7"), True),
+        ("Bea and the ada of Mill Lane", ("home", "7"), True),  # by whom another language has articles before names
+        ("Bea under Lathe lind.", ("home", "7"), True),
+        ("Bea and bo at Mill Lane", ("home", "7"), True),
+        ("Bea and my mother at Mill Lane", ("home", "7"), False),
+        ("Bea and My at Mill Lane", ("home", "7"), True),
         ("Bea after Adas save", ("home", "7"), True),  # as in German and the languages of the north
         ("Annalena jumps", ("home", "7"), True),  # a double name as one word
         ("anna-lena jumps", ("home", "7"), True),
@@ -128,9 +138,37 @@ def test_a_name_in_words_of_whom_players_does_not_list_holds(words: str, listed:
     roster = (
         Player("home", "11", "Ada Lind", False, 3), Player("home", "12", "王小雨", False, 4),
         Player("home", "13", "Anna-Lena Dahl", False, 5), Player("home", "7", "Bea Holm"),
-        Player("home", "8", "Ada Moe"),
+        Player("home", "8", "Ada Moe"), Player("home", "14", "Bo Storm", False, 6),
+        Player("home", "15", "My Strand", False, 7),
     )  # fmt: skip
     assert bool(held_back(Facts(roster=roster), FrameFacts(words=words, players=(listed,)))) == held
+
+
+@pytest.mark.parametrize(("language", "held"), [("pl", True), ("en", False)])
+def test_where_names_are_inflected_a_form_is_a_name_that_players_does_not_list(language: str, held: bool) -> None:
+    roster = (Player("home", "11", "Ada Lind", False, 3), Player("home", "7", "Bea Holm"))
+    facts, listed = Facts(roster=roster, language=language), (("home", "7"),)
+    assert bool(held_back(facts, FrameFacts(words="Bea i Lindem", players=listed))) == held
+    assert not held_back(facts, FrameFacts(words="Bea i lindem", players=listed))
+
+
+@pytest.mark.parametrize(
+    ("words", "held"),
+    [
+        ("Warm-up in the hall", False),
+        ("Before the hall: a queue", False),
+        ("Warm-up in the hall of the school", False),
+        ("the hall twins", True),
+        ("passes to hall", True),
+        ("in the Hall", True),
+        ("the max, before the match", True),  # by whom another language has articles before names
+    ],
+)
+def test_a_surname_that_is_a_thing_holds_where_it_may_be_somebody(words: str, held: bool) -> None:
+    facts = Facts(roster=(Player("home", "11", "Max Hall", False, 3),))
+    assert bool(held_back(facts, FrameFacts(words=words))) == held
+    unknown = Facts(roster=(Player("home", "11", "Max, Hall", False, 3),))  # which of the two is the surname
+    assert held_back(unknown, FrameFacts(words=words))
 
 
 @pytest.mark.parametrize(

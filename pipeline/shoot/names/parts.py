@@ -21,6 +21,14 @@ _PARTICLES = frozenset((
     "af", "al", "av", "bin", "da", "de", "del", "den", "der", "di", "do", "dos", "du", "e", "el", "ibn", "la", "las",
     "le", "los", "ten", "ter", "van", "von", "y", "zu", "zum", "zur",
 ))  # fmt: skip
+# Small words of two letters in the languages of captions, which would hold nearly every text; from memory.
+_SMALL = (
+    "ab af al am an as at au av be by ce da de di do du el em en er es et eu ex få go ha he hi ho if il im in is it "
+    "ja je la le lo ma me mi må my na ne ni no nu ny nå ob od og oh ok om on or os ou où pa po på sa se si so su så ta "
+    "te ti to tu um un up us va vi vs we wo ya za ze zu åt är él"
+)
+_SMALL_WORDS = frozenset(_SMALL.split())
+_AFTER_THINGS = "in|at|on|of|for|to|from|with|by|before|during|after|while|when|as|and|or|but"
 _ADDRESS = "(?:選手|选手|さん|くん|君|ちゃん|선수|씨|양|군)"  # what follows a lone surname of one character
 
 
@@ -38,8 +46,10 @@ def hints_at(text: str, name: str, language: str = "") -> bool:
     `language` (BCP 47) is known to leave names as they are. Of names in Chinese characters or Hangul any two
     characters in a row count, since no space tells surname from given name. Words spelled out letter by letter, within
     a longer word that begins anew with a capital, and of letters of other scripts that look alike count too; so do the
-    whole name with a typing mistake, or two where it is long, and long parts of it with one.
+    whole name with a typing mistake, or two where it is long, and long parts of it with one. Not a surname that is a
+    thing there, as in "in the hall".
     """
+    text = _without_things(text, name)
     name_parts, changes = _name_parts(name), inflects(language)
     return any(_hints(view, name_parts, changes) for view in _views(text)) or any(
         find(reading, name) for reading in readings(text) for find in (mistyped_in, part_mistyped)
@@ -47,19 +57,37 @@ def hints_at(text: str, name: str, language: str = "") -> bool:
 
 
 @lru_cache(maxsize=16384)
-def names_part(text: str, name: str) -> bool:
+def names_part(text: str, name: str, language: str = "") -> bool:
     """Whether a word of `text` is a part of the name as it is, such as the first name alone, or that with an s ("Adas
-    save"): with a capital, or in small letters where all but the first letter of the text is, as who types in a hurry
-    does; in scripts without capitals as `hints_at`."""
-    parts, views = _name_parts(name), _views(text)
-    small = text[1:] == text[1:].lower()
+    save"), in capitals or small letters, of two letters in small ones only where these are no small word; or with a
+    capital what may be a form of it where the `language` (BCP 47) inflects names; in scripts without capitals as
+    `hints_at`."""
+    parts, views = _name_parts(name), _views(_without_things(text, name))
     if any(_hints_without_case(view.letters, part) for part in parts.uncased for view in views):
         return True
-    words = ((part, word) for part in parts.whole for view in views for word in view.words.get(part[0], ()))
+    inflected = language != "" and inflects(language)
+    words = ((part, *word) for part in parts.whole for view in views for word in view.words.get(part[0], ()))
     return any(
-        short in (single(part), f"{single(part)}s") and (capital or (small and len(part) >= FORMS.part))
-        for part, (_, capital, short) in words
+        (short in (single(part), f"{single(part)}s") and (capital or part not in _SMALL_WORDS))
+        or (inflected and capital and may_be(word, part, True, True))
+        for part, word, capital, short in words
     )
+
+
+def _without_things(text: str, name: str) -> str:
+    """The text without what is no name for the words around it: in English a surname in small letters between "the"
+    and the end of what is said, or a small word, as in "in the hall". No given name: who learnt another language first
+    may well write "the max"; nor part of a name with a comma, where nobody knows which is the surname."""
+    surnames = [] if "," in name else parts_of(name)[1:]
+    if not surnames or "the" not in text.lower():
+        return text
+    return _thing(tuple(surnames)).sub(" ", text)
+
+
+@lru_cache(maxsize=1024)
+def _thing(surnames: tuple[str, ...]) -> re.Pattern[str]:
+    after = rf"(?:[^\S\n]*(?:[.,;:!?)\n]|$)|\s+(?:{_AFTER_THINGS})(?!{LETTER}))"
+    return re.compile(rf"(?<![\w'’-])[Tt]he\s+(?:{'|'.join(map(re.escape, surnames))})(?={after})")
 
 
 @dataclass(frozen=True)
