@@ -6,6 +6,7 @@ import errno
 import locale
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import typer
@@ -130,7 +131,8 @@ def _write(
         measured_frames = measure_shoot(store, shoot, workers, report)
         measured = Measurements(store, measured_frames, crop.STEP)
         cards = may_show_references(store, measured_frames, shoot.bursts, shoot.facts, workers)
-        _, ranks, unranked = subjects_and_ranks(measured, shoot.bursts, shoot.facts, workers, cards)
+        looked = partial(report, "people")
+        _, ranks, unranked = subjects_and_ranks(measured, shoot.bursts, shoot.facts, workers, cards, looked)
         if unranked:
             note(unranked)
         suggested = None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import typer
@@ -149,7 +150,9 @@ def _write_frames(
         raise InputError(*error.lines, more) from error
     proposed = {name for one in found for name in (one.frame, *one.alike)}
     measured = Measurements(store, measured_frames, crop.STEP)
-    _, ranks, unranked = subjects_and_ranks(measured, now.bursts, now.facts, workers, proposed)
+    with progress() as report:
+        looked = partial(report, "people")
+        _, ranks, unranked = subjects_and_ranks(measured, now.bursts, now.facts, workers, proposed, looked)
     if unranked:
         note(unranked)
     table, failed = sheet(now, caption_params(None), ranks, measured_frames, None, separator)

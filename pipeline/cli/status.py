@@ -18,7 +18,7 @@ from pipeline.textfile.messages import and_more, counted
 from pipeline.textfile.notices import Weight, lines_by_kind, weigh
 
 _FEW = 5  # notes that status prints: a run has printed more of them
-_KNOWN = 8  # notes that a run ends with where none of them asks for anything: a screen has room for the rest
+_KNOWN = 12  # notes that a run ends with where fewer of them ask for anything: a screen has room for the rest
 _NO_FRAME = " in the shoot folder"  # how the reason of a row of frames.csv ends that fits no frame
 
 

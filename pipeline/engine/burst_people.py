@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from itertools import compress
 from typing import Any
 
@@ -30,10 +30,12 @@ def subjects_and_ranks(
     facts: Facts,
     workers: Workers = 1,
     proposed: Collection[str] = (),
+    progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> tuple[dict[str, Subject | None], dict[str, Ranked], str]:
     """(frame -> its subject, frame -> how good it is, why some could not be looked at or "").
 
     workers  as for map_unordered: OpenCV stays out of the parent; proposed  frames that may show a card or a chart
+    progress  called with frames looked at, frames in all
 
     Frames of a burst that cannot be looked at have no subject, and are ranked in order of time.
     """
@@ -42,12 +44,15 @@ def subjects_and_ranks(
     times = [when for names, when in moments if names]
     seen: dict[int, _Seen] = {}
     unseen: dict[int, Exception] = {}
+    done, total = 0, sum(map(len, groups))
     for at, found in map_unordered(_look, _Tasks(measured, groups, times), workers):
         if isinstance(found, Exception):
             raise_if_full(found)
             unseen[at] = found
         else:
             seen[at] = found
+        done += len(groups[at])
+        progress(done, total)
     why = unseen[min(unseen)] if unseen else None  # whichever worker was first
     subjects: dict[str, Subject | None] = {}
     qualities: dict[str, Quality] = {}

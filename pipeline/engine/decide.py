@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from fnmatch import fnmatch
+from functools import partial
 from pathlib import Path
 
 from pipeline.engine.burst_light import find_scenes
@@ -122,7 +123,8 @@ def measure_shoot(
         find_scenes(store, measured_frames, shoot.bursts, workers, of_light)
         if not shoot.facts.references:
             pace.begin("references")
-            reference_proposals(store, measured_frames, shoot.bursts, workers)
+            looked = partial(progress, "cards")
+            reference_proposals(store, measured_frames, shoot.bursts, workers, looked)
     store.stop_if_lost()
     return measured_frames
 
@@ -166,7 +168,7 @@ def decide(
     phases.begin("solve")
     pace = pace or Pace()
     pace.begin("solve")
-    plan = solve(store, measured_frames, shoot.bursts, shoot.facts, recipe, workers)
+    plan = solve(store, measured_frames, shoot.bursts, shoot.facts, recipe, workers, partial(progress, "people"))
     store.stop_if_lost()  # each step would only say that what was measured has gone
     give_back_memory()
     phases.begin("plan")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
 from typing import Any
@@ -91,10 +91,12 @@ def solve(
     facts: Facts,
     recipe: Recipe,
     workers: Workers = 1,
+    progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> Plan:
     """Run every step's `solve` in recipe order over the frames that could be read.
 
-    bursts  of frame names, in order of time; workers  for finding the light, as for map_unordered
+    bursts  of frame names, in order of time; workers  for finding the light, as for map_unordered; progress  called
+    with frames in which the subject was looked for, frames in all
 
     A step whose `solve` fails costs what it would have given: its frames get what `Step.fallback` makes of them, and
     the plan says so. Raises OSError where the disk is full, and nothing else.
@@ -129,7 +131,8 @@ def solve(
 
     @cache
     def people() -> tuple[Mapping[str, Subject | None], Mapping[str, Ranked], str]:
-        return subjects_and_ranks(Measurements(store, measured_frames, crop.STEP), bursts, facts, workers, cards)
+        seen = Measurements(store, measured_frames, crop.STEP)
+        return subjects_and_ranks(seen, bursts, facts, workers, cards, progress)
 
     def run(bound: Bound, label: str, delivery: str = "") -> None:
         if bound.step.solve is None:

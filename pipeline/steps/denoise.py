@@ -97,7 +97,7 @@ def off_mosaic(params: DenoiseParams, of_all: bool) -> str:
         return ""
     if not of_all:
         return f"denoised with quality {_instead(params)}: learned must stand under steps, for all deliveries"
-    return "denoised with quality fine: learned is for Bayer sensors" if params.quality == "learned" else ""
+    return f"denoised with quality {_instead(params)}: the trained networks are for Bayer sensors"
 
 
 def key(params: DenoiseParams, metadata: Metadata | None) -> JsonValue:
@@ -177,7 +177,7 @@ def in_words(solution: Basis) -> str:
     if not solution.frames:
         if solution.no_weights:
             return "denoised with quality fine instead of learned"
-        return "with quality learned, by a trained network, except where a note on the file says otherwise"
+        return "denoised with quality learned, by trained networks, unless a note on its file says with another"
     quality = " with quality fine instead of learned," if solution.no_weights else ""
     quality = " with quality learned" if solution.quality == "learned" else quality
     if solution.frames == 1:

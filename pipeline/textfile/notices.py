@@ -17,6 +17,7 @@ class Weight(IntEnum):
     LOST = 1  # something is not there, damaged or not as it was
     LOOK = 2  # a person should look
     KNOW = 3
+    MENDED = 4  # by the run itself: nobody has to do anything
 
 
 # Words by which a notice is weighed, from the most serious on: messages of the program say these things in these words
@@ -36,6 +37,7 @@ _WORDS = (
         r"look at|not sure|least sure|check |compare it|guess|doubt|disagree|may be wrong|burnt out|clipped|"
         r"nearly all of it|send (?:it|them) again|clock|hardly anything|may show a card",
     ),
+    (Weight.MENDED, r"(?:is|are) (?:repaired|taken out)$"),
 )
 _EACH = "before you publish"  # a person must find every frame of which this is said, in the terminal too
 _NUMBER = re.compile(r"[+\N{MINUS SIGN}-]?\d+(?:[.,:]\d+)*")

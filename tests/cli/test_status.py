@@ -43,10 +43,10 @@ def test_many_things_to_say_end_with_a_count(capsys: pytest.CaptureFixture[str])
     assert shown[-1] == f"note: {doubts[MOST_LINES]}"  # in place of "and 1 more note"
     harm = [f"thing {n} must not be shown" for n in range(25)]
     assert len(printed(capsys, harm, 1)) == 25
-    known = [f"thing {n}" for n in range(12)]
+    known = [f"thing {n}" for n in range(16)]
     assert printed(capsys, known, 1)[-1] == "note: and 4 more notes in the report"
-    shown = printed(capsys, [*known, *doubts[:10]], 1)
-    assert len(shown) == 11 and all("look at it" in text for text in shown[:10])
+    shown = printed(capsys, [*known, *doubts[:14]], 1)
+    assert len(shown) == 15 and all("look at it" in text for text in shown[:14])
 
 
 def test_before_a_run_every_note_can_be_read(capsys: pytest.CaptureFixture[str]) -> None:

@@ -84,6 +84,16 @@ def commands(drawn: Path, folder: Path) -> dict[str, tuple[object, ...]]:
     }
 
 
+def test_all_that_takes_long_says_how_far_it_is(drawn: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Thousands of frames take minutes in each of these; four need no longer than the first pause, which is 0 here."""
+    monkeypatch.setenv("EVENCOURT_PROGRESS", "0")
+    todo = commands(drawn, tmp_path)
+    said = {name: evencourt(*todo[name], "--no-cache", "--workers", 1)[1] for name in ("prepare", "run")}
+    for phase in ("measure: 4 of 4", "light: 4 of 4", "cards: 2 of 2", "people: 4 of 4"):
+        assert all(phase in text for text in said.values()), phase
+    assert "render: 4 of 4" in said["run"]
+
+
 @pytest.mark.parametrize("first", ["inspect", "check", "captions", "prepare", "dry-run", "run"])
 def test_after_any_command_the_next_measures_nothing(
     drawn: Path, tmp_path: Path, work: list[str], cold: dict[str, str], first: str

@@ -219,8 +219,8 @@ MUTANTS = [
     # In the workers, so that the parent loads no OpenCV.
     mutant(
         _SOLVE,
-        "crop.STEP), bursts, facts, workers, cards)",
-        "crop.STEP), bursts, facts, cards=cards)",
+        "seen, bursts, facts, workers, cards, progress)",
+        "seen, bursts, facts, 1, cards, progress)",
         "cli/test_startup.py",
     ),
     mutant("engine/burst_light.py", "read(self._key)[at]", "read(self._key)[0]", "engine/test_burst_light.py"),

@@ -130,6 +130,9 @@ MUTANTS = [
     mutant("report/facts.js", "if (frame.doubts.length)", "if (false)", "browser/test_report.py"),
     mutant("report/chart.js", "unmeasured > 0 ?", "unmeasured > 9 ?", "browser/test_report.py"),
     mutant("textfile/notices.py", "|may show a card", "", "textfile/test_notices.py"),
+    mutant("textfile/notices.py", "(?:repaired|taken out)$", "(?:repaired)$", "textfile/test_notices.py"),
+    mutant("engine/decide.py", 'partial(progress, "cards")', "print", "engine/test_measured_once.py"),
+    mutant("engine/burst_people.py", "        progress(done, total)\n", "", "engine/test_measured_once.py"),
     mutant("steps/decode.py", "if min(full) < _LEAST_SIDE:", "if max(full) < _LEAST_SIDE:", "steps/test_decode.py"),
     mutant("engine/hall/sentences.py", "_MOST_LIGHTS = 6", "_MOST_LIGHTS = 13", "engine/hall/test_findings.py"),
 ]

@@ -35,6 +35,10 @@ FRAMES = [f"TH1_{number:04d}" for number in range(1, 6)]
         (crop_solution.WOULD_CUT.format(aspect="3:2"), Weight.KNOW),
         ("shorter than the 2048 pixels asked for: the frame, or its crop, holds no more", Weight.KNOW),
         ("quality 84 instead of 88, to keep the file below 1.5 MB", Weight.KNOW),
+        ("Court Camera: 14 pixels no lens could have drawn are repaired", Weight.MENDED),
+        ("Court Camera: 1 pixel stands out in most frames and is repaired", Weight.MENDED),
+        ("Court Camera: faint stripes along the rows at ISO 6400 are taken out", Weight.MENDED),
+        ("a withheld name was typed: it is taken out", Weight.HARM),
     ],
 )
 def test_how_serious_a_notice_is(text: str, weight: Weight) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -95,11 +95,14 @@ def reference_proposals(
     measured_frames: Sequence[MeasuredFrame],
     bursts: Sequence[Burst],
     workers: Workers,
+    progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> tuple[Proposal, ...]:
     """The best frame for each camera and light, charts before cards; then those with a chart that cannot be used.
 
     Looks at the middle frame of each burst: at its proxy, and where that shows something, at the frame again. What is
     found is kept in the store and the cache behind it. workers  as for map_unordered
+
+    progress  called with frames looked at, frames in all
 
     Raises OSError where the disk is full.
     """
@@ -111,8 +114,9 @@ def reference_proposals(
             middle = group[len(group) // 2]
             tasks.append(_Task(store.out, middle.frame, middle.key, len(group) <= RULES.most_frames))
     waiting = [task for task in tasks if store.shared(_KIND, task.key, partial(is_record, _Kept)) is None]
-    for index, result in map_unordered(_look, waiting, workers, size=octets):
+    for done, (index, result) in enumerate(map_unordered(_look, waiting, workers, size=octets), 1):
         task = waiting[index]
+        progress(done, len(waiting))
         if isinstance(result, Exception):
             continue  # a frame that cannot be read again is no reference
         store.put_record(_KIND, task.key, _Kept, result)
