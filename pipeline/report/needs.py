@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterable, Iterator
+from collections.abc import Container, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from pipeline.report.record import FrameRecord, RunRecord
 from pipeline.steps import crop
+from pipeline.steps.crop_solution import CropSource
 from pipeline.textfile.messages import counted
 from pipeline.textfile.notices import Said, Weight, by_kind, weigh
+from pipeline.types import JsonValue
 
 
 @dataclass(frozen=True)
@@ -149,12 +151,17 @@ def doubts_about(notices: Iterable[str]) -> dict[str, list[str]]:
     return found
 
 
+def sure_of_subject(solution: Mapping[str, JsonValue]) -> float | None:
+    """How sure a crop is of its subject, 0 to 1; None where it claims none: all who may be it are then in the crop."""
+    sure = solution.get("confidence")
+    return sure if isinstance(sure, float) and solution.get("source") == CropSource.SUBJECT else None
+
+
 def _by_numbers(frame: FrameRecord) -> Iterator[str]:
     burnt = max((file.light.burnt for file in frame.deliveries.values() if file.light), default=0.0)
     if burnt > RULES.burnt:
         yield f"burnt out: {100 * burnt:.0f} % of the picture is white in all colours; look at it"
     for name in frame.deliveries:
-        solution = frame.solutions.get(f"{name.partition('/')[0]}/{crop.STEP.name}", {})
-        sure = solution.get("confidence")
-        if isinstance(sure, float) and sure < RULES.crop_sure and solution.get("box") is not None:
+        sure = sure_of_subject(frame.solutions.get(f"{name.partition('/')[0]}/{crop.STEP.name}", {}))
+        if sure is not None and sure < RULES.crop_sure:
             yield f"crop of {name}: {100 * sure:.0f} % sure that it is around the subject; look at it"

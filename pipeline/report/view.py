@@ -14,7 +14,7 @@ from typing import Literal, Protocol
 from pydantic import JsonValue, TypeAdapter
 
 from pipeline.people.ranking import Ranked
-from pipeline.report.needs import doubts_about, doubts_of
+from pipeline.report.needs import doubts_about, doubts_of, sure_of_subject
 from pipeline.report.record import Counts, FileRecord, FrameRecord, RunRecord
 from pipeline.steps import crop, decode, exposure, white_balance
 from pipeline.textfile.html import link
@@ -231,7 +231,7 @@ def _numbers(frame: FrameRecord) -> Numbers:
     sure = {
         label.split("/")[0]: found
         for label, solution in frame.solutions.items()
-        if label.endswith(f"/{crop.STEP.name}") and (found := _number(solution.get("confidence"))) is not None
+        if label.endswith(f"/{crop.STEP.name}") and (found := sure_of_subject(solution)) is not None
     }
     return Numbers(
         white=[round(math.log2(g), 3) for g in gains] if len(gains) == 3 else None,

@@ -124,6 +124,7 @@ MUTANTS = [
         "formats/test_exif_libraw.py",
     ),
     mutant("formats/exif.py", "_WRITTEN = 1e-6", "_WRITTEN = 1e-2", "formats/test_exif_libraw.py"),
+    mutant("report/needs.py", ' and solution.get("source") == CropSource.SUBJECT', "", "report/test_report.py"),
     mutant("report/needs.py", 'if frame.status != "failed":', "if True:", "report/test_report.py"),
     mutant("report/page.js", "called.get(last(name)) > 1", "called.get(last(name)) > 9", "browser/test_report.py"),
     mutant("report/facts.js", ".filter((text) => !frame.doubts.includes(text))", "", "browser/test_report.py"),

@@ -320,3 +320,14 @@ def test_a_frame_of_which_the_run_says_that_it_may_do_harm_has_that_beside_its_p
     record = RunRecord.from_json(copy.deepcopy(RECORD | {"notices": said}))
     first, second, *_ = frame_views(record, Addresses())
     assert first.doubts[-1] == "look at it before you publish" and "cold" not in first.doubts and not second.doubts
+
+
+@pytest.mark.parametrize(("source", "sure", "doubted"), [("subject", 0.2, 1), ("subject", 0.9, 0), ("trimmed", 0.2, 0)])
+def test_a_crop_that_claims_no_subject_is_not_doubted_for_its_subject(source: str, sure: float, doubted: int) -> None:
+    """To the shape asked for, everybody near stays in, so nobody has to look whether it is the right one."""
+    crop = {"source": source, "box": [0.0, 0.0, 1.0, 0.9], "aspect": 1.5, "confidence": sure}
+    record = copy.deepcopy(RECORD)
+    record["frames"]["TH1_0001"]["solutions"]["web/crop"] = crop
+    first, *_ = frame_views(RunRecord.from_json(record), Addresses())
+    assert sum("sure that it is around the subject" in text for text in first.doubts) == doubted
+    assert first.numbers.crop_sure == ({"web": sure} if source == "subject" else {})
