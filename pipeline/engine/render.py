@@ -11,7 +11,7 @@ from pathlib import Path
 from pipeline.engine.earlier import Rendered, announce, text_key
 from pipeline.engine.measure import CHANGED, GONE
 from pipeline.engine.solve import Plan
-from pipeline.engine.thumbs import before_thumb, jpeg, keep_before, large_thumb, shrunk
+from pipeline.engine.thumbs import before_thumb, jpeg, keep_before, large_thumb, shrunk_display
 from pipeline.errors import FrameError
 from pipeline.formats.jpeg_segments import scan_digest
 from pipeline.formats.metadata.embed import embed_jpeg
@@ -276,7 +276,7 @@ def _deliver(
     thumb, light, light_before = "", None, None
     if before is not None:
         thumb = _thumb(job, delivery)
-        small = shrunk(image.pixels)
+        small = shrunk_display(image.pixels)
         Store(job.to or job.out).put("thumbs", thumb, jpeg(small))
         light, light_before = shown_light(small), shown_light(_same_part(before, job, delivery))
     of = hashlib.sha256(file.data).hexdigest(), len(file.data), width, height, file.quality, file.scan, thumb, notices

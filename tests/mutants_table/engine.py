@@ -23,6 +23,7 @@ _TYPED = ("cli/test_facts_folder.py",)
 _PLANTED = ("engine/test_planted_records.py",)
 _LOST = ("engine/kept/test_lost_records.py",)
 _LINKED = ("engine/kept/test_links.py",)
+_THUMBS = ("engine/test_thumbs.py",)
 _ASIDE = ("engine/kept/test_set_aside.py",)
 _VERIFY = ("engine/kept/test_verify.py",)
 
@@ -53,6 +54,8 @@ MUTANTS = [
     mutant(_OUTPUTS, "                self._set_aside(relative, why)\n", "", *_ASIDE),
     mutant("engine/decide.py", "refuse_links(out, (*OWN", "tuple((*OWN", *_LINKED),
     mutant("engine/run.py", "out, recipe = resolved(out),", "out, recipe = out,", *_LINKED),
+    mutant("engine/thumbs.py", "light = _linear_of_codes()[strip.astype(np.uint16)]", "light = strip", *_THUMBS),
+    mutant("engine/thumbs.py", "srgb_encode(resize(np.concatenate(narrow)", "(resize(np.concatenate(narrow)", *_THUMBS),
     mutant("engine/run.py", "not left and has_damaged_thumbs(self.store, job)", "False", *_VERIFY),
     mutant("cli/verify.py", "digest_file(frame.path) != known[frame.relative]", "False", *_VERIFY),
     mutant("engine/kept/compare.py", "name in manifest.own and found != manifest.own[name]", "False", *_VERIFY),
