@@ -31,6 +31,7 @@ from pipeline.formats.declared import (
 from pipeline.formats.exif import read_exif, read_tags
 from pipeline.formats.heif import PRIMARIES_REC709, decode_heif, is_heif
 from pipeline.formats.icc import MatrixProfile, adobe_rgb, coded_primaries, matrix_profile
+from pipeline.formats.jpeg_data import check_jpeg_data
 from pipeline.formats.jpeg_steps import jpeg_steps
 from pipeline.formats.source import Source
 from pipeline.imaging.colour import srgb_decode
@@ -164,6 +165,8 @@ def _read(path: Path) -> _Encoded:
         else:
             encoded = _shallow(picture, picture.info.get("icc_profile") or None)
             encoded.steps = jpeg_steps(picture)
+            if picture.format == "JPEG" and (said := check_jpeg_data(path.read_bytes())):
+                encoded.notices.append(said)
         encoded.colour_space = _colour_space(path)
         return encoded
 

@@ -14,6 +14,7 @@ _NARROW = (
 _TIFF = "formats/tiff_ifd.py"
 _BOXES = "formats/bmff.py"
 _JPEG = "formats/jpeg_segments.py"
+_JPEG_DATA = ("formats/test_jpeg_data.py",)
 _SOURCE = "formats/source.py"
 _EXIF = "formats/exif.py"
 _IIM = "formats/metadata/iim.py"
@@ -31,6 +32,10 @@ _GROUPS = ("shoot/test_bursts.py",)
 _FORMS = ("shoot/test_names.py",)
 
 MUTANTS = [
+    mutant("formats/jpeg_data.py", "or (left and int(left[1]) > SPARE)", "", *_JPEG_DATA),
+    mutant("formats/jpeg_data.py", "_SPOILT.match(str(error)) or ", "", *_JPEG_DATA),
+    mutant("formats/jpeg_data.py", "        if left:\n", "        if False:\n", *_JPEG_DATA),
+    mutant("formats/pictures.py", 'if picture.format == "JPEG" and (said', "if False and (said", *_JPEG_DATA),
     # containers
     mutant(_SOURCE, "min(size, self.length - at)", "size", *_CONTAINERS),
     mutant(_SOURCE, "min(length, self.length - at)", "length", *_CONTAINERS),

@@ -1,0 +1,31 @@
+"""Whether the coded data of a JPEG is whole: decoders fill what a bad sector of a card has spoilt, and say nothing."""
+
+from __future__ import annotations
+
+import re
+
+# Octets after the last of a scan's picture that writers are known to leave (common practice, no source); data that was
+# overwritten leaves more, as decoding has lost its step.
+SPARE = 8
+# What libjpeg warns of in the data of a scan; the markers are those that may end it (ITU-T T.81, B.1.1.2, B.2.1). Its
+# other warnings are of headers, and harmless.
+_LEFT = re.compile(r"Corrupt JPEG data: (\d+) extraneous bytes before marker 0x(?:d[0-9a]|c4)")
+_SPOILT = re.compile(r"Premature end of JPEG|Corrupt JPEG data: (?!\d+ extraneous)")
+
+
+def check_jpeg_data(data: bytes) -> str | None:
+    """A sentence on a JPEG that does not end quite where it should; None for one that is whole, or is none.
+
+    Its scans are read to their end, to a picture of an eighth of its sides. Raises OSError where they are damaged.
+    """
+    import simplejpeg
+
+    try:
+        simplejpeg.decode_jpeg(data, "GRAY", fastdct=True, min_height=1, min_width=1, strict=True)
+    except ValueError as error:
+        left = _LEFT.match(str(error))
+        if _SPOILT.match(str(error)) or (left and int(left[1]) > SPARE):
+            raise OSError("truncated or overwritten") from error
+        if left:
+            return "its data does not end where the picture does: see whether all of it is there"
+    return None

@@ -1,0 +1,77 @@
+"""JPEGs whose coded data a card or a copy has spoilt. What a whole one is: ITU-T T.81; damage is made here."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import numpy as np
+import PIL.Image
+import pytest
+
+from pipeline.errors import FrameError
+from pipeline.formats.jpeg_data import SPARE
+from pipeline.formats.pictures import read_picture
+
+
+def coded(mode: str = "RGB", **how: object) -> bytes:
+    """A picture with detail everywhere."""
+    fine = np.random.default_rng(4).integers(60, 200, (30, 40, 3)).astype(np.uint8)
+    picture = PIL.Image.fromarray(fine).resize((400, 300), PIL.Image.Resampling.BICUBIC).convert(mode)
+    buffer = io.BytesIO()
+    picture.save(buffer, "JPEG", quality=90, **how)
+    return buffer.getvalue()
+
+
+def overwritten(data: bytes, by: bytes, at: float = 0.5) -> bytes:
+    """The same length, some of it replaced."""
+    begin = int(len(data) * at)
+    return data[:begin] + by + data[begin + len(by) :]
+
+
+def read(tmp_path: Path, data: bytes) -> tuple[str, ...]:
+    path = tmp_path / "a.jpg"
+    path.write_bytes(data)
+    return read_picture(path).notices
+
+
+DAMAGE = {
+    "a sector of zeros": bytes(512),
+    "a sector of another file": np.random.default_rng(8).integers(0, 255, 512).astype(np.uint8).tobytes(),
+    "an end in the middle": b"\xff\xd9",
+    "a marker of a restart": b"\xff\xd0",
+}
+
+
+@pytest.mark.parametrize("damage", DAMAGE)
+@pytest.mark.parametrize("progressive", [False, True])
+def test_data_that_was_overwritten_is_told_and_not_delivered(tmp_path: Path, damage: str, progressive: bool) -> None:
+    for at in (0.3, 0.6):
+        with pytest.raises(FrameError, match="the JPEG is damaged or cut short"):
+            read(tmp_path, overwritten(coded(progressive=progressive), DAMAGE[damage], at))
+
+
+@pytest.mark.parametrize(
+    "how",
+    [{}, {"progressive": True}, {"subsampling": 0}, {"subsampling": 1}, {"restart_marker_rows": 1}, {"optimize": True}],
+)
+@pytest.mark.parametrize("mode", ["RGB", "L"])
+def test_a_whole_picture_is_read_without_a_word(tmp_path: Path, mode: str, how: dict[str, object]) -> None:
+    assert read(tmp_path, coded(mode, **how)) == ()
+
+
+def test_colours_for_printing_are_whole_too(tmp_path: Path) -> None:
+    assert read(tmp_path, coded("CMYK")) == ("CMYK without a usable profile: its colours are a guess",)
+
+
+def test_what_follows_the_picture_is_no_damage(tmp_path: Path) -> None:
+    """Telephones write a second picture and a trailer of their own behind it."""
+    assert read(tmp_path, coded() + coded("L") + b"trailer" * 100) == ()
+
+
+@pytest.mark.parametrize("spare", [4, SPARE])
+def test_a_few_octets_too_many_are_said(tmp_path: Path, spare: int) -> None:
+    data = coded()
+    assert data.endswith(b"\xff\xd9")
+    said = read(tmp_path, data[:-2] + bytes(spare) + data[-2:])
+    assert said == ("its data does not end where the picture does: see whether all of it is there",)
