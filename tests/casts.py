@@ -10,10 +10,12 @@ of CIE A, FL2, FL11, LED-B1 and LED-B3: CIE 15:2018, by colour-science.
 
 Printed for each set and lamp, log chroma (0.017 is about one CIELAB unit): the cast; how far white is off after
 gray_world of that picture alone, median and 90th percentile, where its exposure is not known and where it is that of a
-hall; and of how many less than half of the cast is left. In the lines "none put on" what is moved is harm. The table of
-natural colours (light/natural_colours.npz) is made without the photograph that it judges: in five parts, all crops of a
-photograph in one. `--write` makes it of all of them, but never of those of --also. Their licences (CC0, US government
-works, BSD-2): ../shared/data/SOURCES.md.
+hall; and of how many less than half of the cast is left. In the lines "none put on" what is moved is harm. Then how
+often what is said to be so many per cent sure is right, within 0.05: pictures without a cast and with one (each lamp
+and share alike) are mixed, a quarter of them with one by default (--mixed; no source). The table of natural colours
+(light/natural_colours.npz) is made without the photograph that it judges: in five parts, all crops of a photograph in
+one. `--write` makes it of all of them, but never of those of --also. Their licences (CC0, US government works, BSD-2):
+../shared/data/SOURCES.md.
 """
 
 from __future__ import annotations
@@ -22,6 +24,7 @@ import argparse
 import warnings
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -44,6 +47,8 @@ PHOTOS = (
 LAMPS = ("A", "FL2", "FL11", "LED-B1", "LED-B3")
 SHARES = (0.5, 1.0)
 PARTS = 5
+RIGHT = 0.05  # log chroma: three CIELAB units
+_SAID = (0.0, 0.3, 0.5, 0.7, 0.8, 0.9, 0.95, 1.01)
 _CURVE = 0.5
 _BLUR, _ANYTHING = 1.5, 0.03  # bins; share of colours that may be any
 _UNIT = 0.05  # of the table, natural log
@@ -166,6 +171,23 @@ def report(some: Sequence[Case]) -> Iterator[str]:
                    f"{left(unknown, of)}; in a hall seen {casts[1]:4.0%}, left {left(lit, of)}")  # fmt: skip
 
 
+def said_and_right(some: Sequence[Case], mixed: float) -> Iterator[str]:
+    """How sure the white of one picture alone is said to be, and how often it is right. mixed  share with a cast; those
+    whose cast is seen get no figure."""
+    for kind in dict.fromkeys(c.kind for c in some):
+        own = [c for c in some if c.kind == kind]
+        votes = [agree_on_white(c.place[None], [c.whites], np.zeros((1, 2)), True)[0] for c in own]
+        sure, plain = np.array([v.sure for v in votes]), np.array([not c.lamp for c in own])
+        right = np.array([np.hypot(*(v.white - c.put)) for v, c in zip(votes, own, strict=True)]) < RIGHT
+        weight = np.where(plain, (1 - mixed) / plain.sum(), mixed / max((~plain).sum(), 1))
+        for low, high in pairwise(_SAID):
+            of = (sure >= low) & (sure < high)
+            if of.any():
+                said, was = (float(weight[of] @ v[of] / weight[of].sum()) for v in (sure, right))
+                share = float(weight[of].sum())
+                yield f"{kind}: said {said:.0%} sure, right {was:.0%} ({of.sum()} cases, {share:.0%} of all)"
+
+
 def write(some: Sequence[Case], say: Callable[[str], None] = print) -> None:
     """The table of all pictures without a cast, into the package."""
     table = table_of([c for c in some if c.kind == "own" and not c.lamp])
@@ -178,13 +200,16 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="Casts put on real pictures, and what is taken off.")
     parser.add_argument("--also", type=Path, help="folder of more pictures, which never make the table")
     parser.add_argument("--write", action="store_true", help="write light/natural_colours.npz anew")
+    parser.add_argument(
+        "--mixed", type=float, default=0.25, help="share of pictures with a cast, for how sure is right"
+    )
     given = parser.parse_args()
     if not DATA.is_dir():
         parser.error("../shared/data is not there")
     some = cases(list(files(given.also)))
     if given.write:
         write(some)
-    print(*report(some), sep="\n")
+    print(*report(some), *said_and_right(some, given.mixed), sep="\n")
 
 
 if __name__ == "__main__":

@@ -205,11 +205,12 @@ def _camera_prior() -> Iterator[float]:
                          for i, p in enumerate(places)]  # fmt: skip
                 vote = neutral.agree_on_white(places, found, np.zeros((count, 2)))[0]
                 yield from [*vote.white, vote.sure]
-    for far in np.linspace(0, 0.6, 7):  # bluer than a finished picture
-        blue = [[neutral.Candidate(np.array([-far, far]), 1.0)]]
-        for many in (1, 12):
-            none = np.zeros((many, 2))
-            yield from neutral.agree_on_white(none, blue * many, none, True)[0].white.tolist()
+    for far in np.linspace(0, 0.6, 7):  # bluer and warmer than a finished picture
+        for way in (-1.0, 1.0):
+            one = [[neutral.Candidate(np.array([way * far, -way * far]), 1.0)]]
+            for many in (1, 12):
+                none = np.zeros((many, 2))
+                yield from neutral.agree_on_white(none, one * many, none, True)[0].white.tolist()
 
 
 TOPICS = {

@@ -150,8 +150,9 @@ MUTANTS = [
     mutant(_TONES, "* shown.say[..., None]", "* 1.0", *_COMPARED),
     mutant(_TONES, "LUMINANCE @ to_working", "LUMINANCE", *_COMPARED),
     mutant("light/scenes.py", "(f.exif.make, f.exif.model, f.kind)", "(f.exif.make, f.exif.model)", *_SCENES),
-    mutant("light/neutral.py", "if self.finished else 1.0", "if True else 1.0", *_WHITE_TESTS),
-    mutant("light/neutral.py", "if self.finished else 1.0", "if False else 1.0", *_WHITE_TESTS),
+    mutant("light/neutral.py", "if not self.finished:", "if True:", *_WHITE_TESTS),
+    mutant("light/neutral.py", "if not self.finished:", "if False:", *_WHITE_TESTS),
+    mutant("light/neutral.py", "prior.finished_poor * (1 - _to_blue(gap))", "prior.finished_poor", *_WHITE_TESTS),
     mutant(
         "light/scene_white.py",
         "light.place == place",
@@ -203,8 +204,8 @@ MUTANTS = [
     mutant("light/cast.py", "sum(w.score * w.chroma for w in near) / score", "near[0].chroma", "light/test_cast.py"),
     mutant(
         "light/neutral.py",
-        "prior.finished_least if self.finished else prior.least",
-        "prior.least",
+        "self.finished * _to_blue(gap) * (prior",
+        "0.0 * (prior",
         "light/test_neutral.py",
     ),
     mutant("light/cast.py", "2 * sum(lit) > len(offsets)", "any(lit)", "light/test_cast.py"),

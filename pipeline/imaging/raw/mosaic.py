@@ -36,6 +36,8 @@ from pipeline.imaging.raw.window import Demosaic, can_be_cut, full_size_window, 
 from pipeline.imaging.sharpness import Detail, detail_of, detail_of_mosaic
 from pipeline.types import F32, F64, Domain, Image, Noise, Part
 
+_NO_RAWS = {b"\xff\xd8\xff": "JPG", b"\x89PN": "PNG"}  # how finished pictures begin
+
 
 @dataclass(frozen=True)
 class MosaicConstants:
@@ -77,6 +79,10 @@ def open_raw(path: Path, coded_mosaic: MosaicReader | None = None) -> Any:
             raw.unpack()
     except rawpy.LibRawFileUnsupportedError as error:
         raw.close()
+        with path.open("rb") as file:
+            kind = _NO_RAWS.get(file.read(3))
+        if kind is not None:
+            raise FrameError(f"a {kind} inside, whatever its name says; name it {path.stem}.{kind.lower()}") from error
         # Also where the directory of a file is at its end, as in CRW, and the end is gone.
         raise FrameError(
             f"not a raw file that LibRaw can read, whatever its name says, or damaged or cut short; {COPY_AGAIN}"

@@ -211,3 +211,11 @@ def test_a_file_that_ends_at_zero_tells_up_to_where_its_darks_have_no_colour(tmp
     found = decode_raw(write(tmp_path / "C.dng", light, black=0), UPRIGHT, edge)
     assert found.image.cut_darks == pytest.approx(0.02, abs=0.002)
     assert decode_raw(write(tmp_path / "P.dng", light), UPRIGHT, edge).image.cut_darks == 0
+
+
+@pytest.mark.parametrize(("format", "name"), [("JPEG", "a.jpg"), ("PNG", "a.png")])
+def test_a_finished_picture_named_as_a_raw_is_told_what_it_is(tmp_path: Path, format: str, name: str) -> None:
+    path = tmp_path / "a.CR2"
+    PIL.Image.new("RGB", (60, 40), "teal").save(path, format)
+    with pytest.raises(FrameError, match=rf"inside, whatever its name says; name it {name}$"):
+        mosaic.open_raw(path)
