@@ -20,7 +20,17 @@ from pipeline.shoot.copies import are_called_after_one, copies, is_copy, name_pa
 from pipeline.shoot.facts import Facts, Player, held_back, mistyped_player, named_player
 from pipeline.shoot.kinds import frame_kind
 from pipeline.shoot.names import holds_any, same_name
-from pipeline.shoot.photographer import ALIKE, CREDITED, MAY_CREDIT, credit_said, credits_in, near_creator
+from pipeline.shoot.photographer import (
+    ALIKE,
+    CREDITED,
+    MAY_CREDIT,
+    NO_CREDITS,
+    Credits,
+    credit_said,
+    credits_in,
+    near_creator,
+    usual_credits,
+)
 from pipeline.shoot.pictures.looks import shoot_of
 from pipeline.shoot.sidecar import SIZE_LIMIT, loose_sidecars, notes_beside, sidecars
 from pipeline.store.cache import NO_CACHE, Cache
@@ -80,15 +90,16 @@ def named_by_own_texts(facts: Facts, frames: Sequence[Frame], notices: list[str]
         owner = frozenset(player for player in everywhere if _is_creator(player, facts))
         if owner and notices is not None:
             notices.append(_owner_said(" ".join(camera[:2]).strip(), len(noted), owner))
-        usual = min(told[frame.name].credits for frame in own) if len(own) >= ALIKE else 0
-        credited += [(" ".join(camera[:2]).strip() or "one camera", len(own))] if usual else []
-        first = told[own[0].name].mistyped if len(own) >= ALIKE else {}
-        mistyped = frozenset(player for player in first if all(player in told[one.name].mistyped for one in own))
+        usual = usual_credits([told[frame.name].credits for frame in own])
+        credited += [(" ".join(camera[:2]).strip() or "one camera", len(own))] if usual.times else []
+        always = (
+            frozenset.intersection(*(told[frame.name].unsure for frame in own)) if len(own) >= ALIKE else frozenset()
+        )
         for frame in own:
             says = told[frame.name]
-            if why := says.why(owner, everywhere, mistyped, near if says.credits > usual else ()):
+            if why := says.why(owner, everywhere, always, () if usual.excuses(says.credits) else near):
                 held[frame.name] = why
-    if any(one.credits for one in told.values()) and notices is not None:
+    if any(one.credits.times for one in told.values()) and notices is not None:
         notices.append(credit_said(near, [camera for camera, _ in credited], sum(count for _, count in credited)))
     return held
 
@@ -153,38 +164,45 @@ class _Told(NamedTuple):
     """What the texts of a frame tell.
 
     named     why it is held, by all but its maker notes; unread  by what cannot be read; "" where it is not
+    initials  the player with publish: no whom `named` means by initials alone
     noted     players with publish: no whom its maker notes name; None where these have no text
     mistyped  player with publish: no whom a text may name with a typing mistake -> why it is held; one at most
-    credits   times that its texts have the name under creator, see photographer.py
+    credits   how its texts have the name under creator, see photographer.py
     is_written  whether a person wrote who is in it
     """
 
     named: str
+    initials: Player | None
     unread: str
     noted: frozenset[Player] | None
     mistyped: Mapping[Player, str]
-    credits: int
+    credits: Credits
     is_written: bool
+
+    @property
+    def unsure(self) -> frozenset[Player]:
+        """Players with publish: no whom its texts may mean, or who took it."""
+        return frozenset({*self.mistyped, self.initials} - {None})
 
     def why(
         self,
         owner: frozenset[Player],
         everywhere: frozenset[Player],
-        mistyped: frozenset[Player],
+        always: frozenset[Player],
         near: Sequence[Player],
     ) -> str:
         """Why the frame is held, "" where it is not.
 
         owner, everywhere  players whom all maker notes of the camera name: as its owner, and any
-        mistyped  those who are so in all its frames; near  whose name its texts may mean by that of creator
+        always  those who are `unsure` in all its frames; near  whose name its texts may mean by that of creator
         """
         if self.named:
-            return self.named
+            return self.named + (MAY_CREDIT if self.initials in always else "")
         if shown := sorted((self.noted or frozenset()) - owner, key=lambda player: player.line):
             advice = _MAY_OWN if everywhere.issuperset(shown) else ""
             return _NAMES.format(what=MAKER_NOTE, why=shown[0].why) + advice
         for player, why in self.mistyped.items():
-            return why + (MAY_CREDIT if player in mistyped else "")
+            return why + (MAY_CREDIT if player in always else "")
         if near and not self.is_written:
             return CREDITED.format(why=near[0].why)
         return self.unread
@@ -194,20 +212,24 @@ def _told(facts: Facts, frame: Frame, loose: _Loose) -> _Told:
     """By the texts of every file of the exposure, also of those that are not used."""
     players = facts.row(frame.name).players
     named, mistyped, unread = "", dict[Player, str](), list[str]()
-    credits = 0
+    initials: Player | None = None
+    credits = NO_CREDITS
     noted: frozenset[Player] | None = None
     for file, relative in zip(frame.files, frame.relatives, strict=True):
         try:
             for what, texts in _texts(file, PurePosixPath(relative), loose, unread):
                 # All at once, for speed: NUL stands in no name.
-                some = "\0".join(dict.fromkeys(t.text for t in texts if not t.maker and _LETTERS.search(t.text)))
-                count, excused = credits_in(some, facts, players)
-                credits += count
-                others = replace(facts, roster=tuple(p for p in facts.roster if p not in excused)) if excused else facts
+                shown = [one for one in texts if not one.maker and _LETTERS.search(one.text)]
+                some = "\0".join(dict.fromkeys(one.text for one in shown))
+                here = credits_in(what, shown, facts, players)
+                credits = credits.with_those(here)
+                rest = tuple(one for one in facts.roster if one not in here.excused)
+                others = replace(facts, roster=rest) if here.excused else facts
                 if what == MAKER_NOTE:
                     noted = (noted or frozenset()) | _every_named(some, others, players) if some else noted
                 elif not named and (player := named_player(some, others, players)) is not None:
                     named = _NAMES.format(what=what, why=player.why)
+                    initials = None if holds_any(some, (player.name,)) else player
                 elif not players and not mistyped and (player := mistyped_player(some, others)) is not None:
                     mistyped = {player: _MISTYPED.format(what=what, why=player.why)}
         except OSError:  # a frame of one file fails with its reason when it is decoded
@@ -217,7 +239,7 @@ def _told(facts: Facts, frame: Frame, loose: _Loose) -> _Told:
             unread.append("metadata")
     do = _DO.get(unread[0], "save the file again without it") if unread else ""
     said = _UNREAD.format(what=unread[0], do=do) if unread else ""
-    return _Told(named, said, noted, mistyped, credits, bool(players))
+    return _Told(named, initials, said, noted, mistyped, credits, bool(players))
 
 
 def _every_named(text: str, facts: Facts, players: tuple[tuple[str, str], ...]) -> frozenset[Player]:

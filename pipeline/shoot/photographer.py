@@ -1,20 +1,32 @@
-"""The photographer's name where it is nearly that of a player who must not be shown: all texts may have it."""
+"""The photographer's name where it, or its initials, is nearly that of a player who must not be shown: all texts may
+have it."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from functools import lru_cache
+from functools import lru_cache, reduce
+from operator import and_
 from typing import NamedTuple
 
+from pipeline.formats.metadata.search_xmp import Text
 from pipeline.shoot.facts import Facts, Player, mistyped_player, named_player
-from pipeline.shoot.names import first_named, holds_any, mistyped_in, name_pattern, names_part, replace_name
+from pipeline.shoot.names import (
+    first_named,
+    holds_any,
+    initials_replaced,
+    mistyped_in,
+    name_pattern,
+    names_part,
+    replace_name,
+)
 
 ALIKE = 20  # frames of a camera that may all have a name for who took them: a burst may all show one child. No source
 CREDITED = (
-    "its texts have the name under creator in shoot.yaml, more often than others of its camera, and that is nearly the "
-    "name of a player whose line in the roster {why}; write under players who is in the picture"
+    "its texts have the name under creator in shoot.yaml, more often than others of its camera or in other words, and "
+    "that is nearly the name of a player whose line in the roster {why}; write under players who is in the picture"
 )
 MAY_CREDIT = (
     ", as those of all frames of its camera do; if that is the photographer's name, write it under creator in "
@@ -24,31 +36,48 @@ _PARTS = re.compile(r"[,;/|\n]")
 _MARK = "\1"
 # On both sides: the word before must not hide the one after, as in "(c) S. Fjellheim, Siri".
 _BESIDE = re.compile("(\\w+)[^\\w\n\0\1]{0,3}(?=\1)|(?<=\1)[^\\w\n\0\1]{0,3}(\\w+)")
+# What it is said with in the same sentence: a word and a colon, two words, or a sign; and the word after it.
+_BEFORE = re.compile(r"(?:(\w+)[^\S\n]*:|((?:\w+[^\S\n]+)?\w+))?[^\S\n]*((?:\(c\)|©)?)[^\S\n]*\Z", re.IGNORECASE)
+_AFTER = re.compile(r"[^\S\n]+(\w+)")
+_NEAR = 60  # characters in which these are looked for
+
+
+class Mention(NamedTuple):
+    """How a text has the name under creator: the kind of text, the words beside it, and whether it is all there is."""
+
+    where: str
+    before: str
+    after: str
+    alone: bool
 
 
 class Credits(NamedTuple):
-    """times  a text has the name under creator, where that is nearly a withheld one; excused  players with
-    publish: no whom the text would name, in short or with a typing mistake, only by it"""
+    """times  the texts have the name under creator, where that is nearly a withheld one; mentions  how; excused  the
+    players with publish: no whom the texts would name, in short or with a typing mistake, only by it"""
 
     times: int
+    mentions: Counter[Mention]
     excused: frozenset[Player]
 
+    def with_those(self, others: Credits) -> Credits:
+        """With what other texts of the frame have."""
+        return Credits(self.times + others.times, self.mentions + others.mentions, self.excused | others.excused)
 
-def credits_in(text: str, facts: Facts, players: Sequence[tuple[str, str]]) -> Credits:
-    """Nobody is excused where the text also has the name of one of them as it is in the roster, or a mistyped one.
 
-    players  of the frame
+NO_CREDITS = Credits(0, Counter(), frozenset())
+
+
+def credits_in(what: str, texts: Sequence[Text], facts: Facts, players: Sequence[tuple[str, str]]) -> Credits:
+    """Nobody is excused where the texts also have the name of one of them as it is in the roster, or a mistyped one.
+
+    what  kind of texts they are; players  of the frame
     """
     near, names = _near(facts)
-    if not near:
-        return Credits(0, frozenset())
-    rest = text
-    for name in names:
-        if pattern := name_pattern(name):
-            rest = replace_name(rest, pattern, _MARK)
+    marked = [(f"{what} {one.where}", _marked(one.text, names)) for one in texts] if near else []
+    rest = "\0".join(dict.fromkeys(text for _, text in marked))
     count = rest.count(_MARK)
     if not count:
-        return Credits(0, frozenset())
+        return NO_CREDITS
     beside = " ".join(before or after for before, after in _BESIDE.findall(rest))  # "Siri" before "S. Fjellheim"
 
     def names_one(text: str, player: Player) -> bool:
@@ -56,7 +85,50 @@ def credits_in(text: str, facts: Facts, players: Sequence[tuple[str, str]]) -> C
         return bool(named_player(text, alone, players) or mistyped_player(text, alone))
 
     near = tuple(player for player in near if not names_part(beside, player.name))
-    return Credits(count, frozenset(player for player in near if not names_one(rest, player)))
+    excused = frozenset(player for player in near if not names_one(rest, player))
+    return Credits(count, Counter(_mentions(marked)), excused)
+
+
+@lru_cache(maxsize=4096)  # a night's texts have the same words about who took them
+def _marked(text: str, names: tuple[str, ...]) -> str:
+    for name in names:
+        if pattern := name_pattern(name):
+            text = replace_name(text, pattern, _MARK)
+        text = initials_replaced(text, name, _MARK)
+    return text
+
+
+def _mentions(marked: Iterable[tuple[str, str]]) -> Iterable[Mention]:
+    for where, text in marked:
+        for mark in re.finditer(_MARK, text):
+            before = _BEFORE.search(text[max(mark.start() - _NEAR, 0) : mark.start()])
+            after = _AFTER.match(text[mark.end() : mark.end() + _NEAR])
+            said = next(filter(None, before.groups()), "") if before else ""
+            yield Mention(where, said.casefold(), after[1].casefold() if after else "", text.strip() == _MARK)
+
+
+class Usual(NamedTuple):
+    """What the texts of all frames of a camera have: how often the name under creator, and how."""
+
+    times: int
+    mentions: Counter[Mention]
+
+    def excuses(self, credits: Credits) -> bool:
+        """Whether a frame has the name no more often than the others, and in no other words."""
+        return credits.times <= self.times and credits.mentions <= self.mentions
+
+
+def usual_credits(told: Sequence[Credits]) -> Usual:
+    """Of the frames of a camera, where these are so many that they cannot all show one child: what most of them have,
+    or where words follow it, as in "S. Fjellheim scores", all."""
+    times = min(one.times for one in told) if len(told) >= ALIKE else 0
+    if not times:
+        return Usual(0, Counter())
+    everywhere = reduce(and_, (one.mentions for one in told))
+    most, mostly = max(ALIKE, len(told) // 2 + 1), Counter[Mention]()
+    for mention in {mention for one in told for mention in one.mentions if not mention.after}:
+        mostly[mention] = sorted((one.mentions[mention] for one in told), reverse=True)[most - 1]
+    return Usual(times, everywhere | mostly)
 
 
 def near_creator(facts: Facts) -> tuple[Player, ...]:
@@ -75,9 +147,15 @@ def _near_of(creator: str, hidden: tuple[Player, ...], language: str) -> tuple[t
     if holds_any(creator, tuple(player.name for player in hidden)):
         return (), ()
     names = [part.strip() for part in _PARTS.split(creator)]
+    words = re.findall(r"[^\s,]+", creator)
+    names += [" ".join(words[::-1])] if len(words) == 2 else []  # the surname first
 
     def is_near(name: str, player: Player) -> bool:
-        return mistyped_in(name, player.name) or first_named(name, (player.name,), (), language) is not None
+        words = name.split()
+        short = f"{words[0][0]}. {words[-1]}" if len(words) > 1 else name
+        return mistyped_in(name, player.name) or any(
+            first_named(text, (player.name,), (), language) is not None for text in (name, short)
+        )
 
     near = tuple(player for player in hidden if any(is_near(name, player) for name in names))
     return near, tuple(name for name in names if any(is_near(name, player) for player in near))
@@ -90,8 +168,12 @@ def credit_said(near: Sequence[Player], cameras: Sequence[str], count: int) -> s
         f"creator in shoot.yaml is nearly the name of a player whose line in the roster says publish: no (line {lines})"
     )
     if not cameras:
-        return f"{who}: frames whose texts have it are held back, since not all {ALIKE} or more of their camera do"
+        return (
+            f"{who}: frames whose texts have it are held back, since not all {ALIKE} or more of their camera do, in "
+            "the same words"
+        )
     return (
         f"{who}. The texts of all {count:,} frames of {', '.join(cameras)} have it, so it is taken for the "
-        "photographer's there, which alone holds none of them; write under players where one shows that player"
+        "photographer's there, which in the words that most of them have holds none of them; write under players where "
+        "one shows that player"
     )

@@ -69,6 +69,20 @@ MUTANTS = [
     mutant("shoot/pictures/same.py", "value > most[here]", "value > 0", *_SAME),
     mutant("shoot/pictures/same.py", "[:, ::-1][..., -np.arange(8) % 8]", "[:, ::-1]", *_SAME),
     mutant("shoot/pictures/same.py", "    if times < 1:", "    if False:", *_SAME),
+    mutant("shoot/pictures/same.py", "[:, ::-1, ::-1]", "[:, ::-1]", *_SAME),
+    mutant("shoot/pictures/same.py", "lambda: 255 - self.grey()", "lambda: self.grey()", *_SAME),
+    mutant("shoot/pictures/same.py", "for one in (both, both.negative())]", "for one in (both, both)]", *_SAME),
+    mutant("shoot/pictures/same.py", "tries: int = 20_000", "tries: int = 2_000", *_SAME),
+    mutant(
+        _ORIGINAL, 'if frame.kind != "picture" and _numbered(frame) in', "if False and _numbered(frame) in", *_ORIGINALS
+    ),
+    mutant(_ORIGINAL, 'if frame.kind != "picture" and of.kind', "if False and of.kind", *_ORIGINALS),
+    mutant(
+        _ORIGINAL,
+        "frame.exif.model, frame.exif.serial, PurePosixPath",
+        'frame.exif.model, "", PurePosixPath',
+        *_ORIGINALS,
+    ),
     mutant("shoot/pictures/shared.py", "<= SHARED.few:", "<= 3000:", *_SAME),
     mutant("shoot/pictures/shared.py", "<= SHARED.few:", "<= 0:", *_SAME),
     mutant(

@@ -144,6 +144,18 @@ def test_the_same_coded_picture_is_held_whatever_its_file_says(tmp_path: Path) -
     assert why(frames, frames[1]) == {}  # one even tone is that of others
 
 
+def test_a_raw_is_compared_with_that_of_its_name_in_a_folder_whose_times_were_set_anew(
+    night: list[Frame], tmp_path: Path
+) -> None:
+    shown = [*(rally(at) for at in range(3)), drawn(7, 1), drawn(8, 2)]
+    shown = [one.point(lambda v: v * 0.98) for one in shown]
+    again = [saved(tmp_path, f"TH1_000{at}", one, camera(3600 + at / 8 + 0.013), "raw") for at, one in enumerate(shown)]
+    again = [replace(one, name=f"set/{one.name}", relative=f"set/{one.relative}") for one in again]
+    assert list(why([*night, *again], night[1])) == ["set/TH1_0001"]
+    others = [replace(one, exif=replace(one.exif, serial="2")) for one in again]
+    assert why([*night, *others], night[1]) == {}  # another camera that counts alike
+
+
 @pytest.mark.skipif(not RAW.is_dir(), reason="real raws are not at ../shared/data/raw")
 @pytest.mark.parametrize("held_is_raw", [True, False])
 def test_raws_are_compared_by_the_pictures_that_their_cameras_put_into_them(tmp_path: Path, held_is_raw: bool) -> None:

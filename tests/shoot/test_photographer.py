@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import pytest
 
 from pipeline.shoot.consent import named_by_own_texts
 from pipeline.shoot.facts import Facts, FrameFacts, Player
+from pipeline.shoot.photographer import NO_CREDITS, Credits, Mention, usual_credits
 from pipeline.types import Frame
 from tests.shoot.test_consent import frame
 
@@ -23,12 +25,12 @@ def night(folder: Path, *texts: str) -> list[Frame]:
 
 
 def test_a_photographer_with_nearly_a_childs_name_holds_no_night(tmp_path: Path) -> None:
-    frames, said = night(tmp_path, *[BY] * (MANY - 1), f"{BY} for the club"), list[str]()
+    frames, said = night(tmp_path, *[BY] * (MANY - 1), f"A save. {BY}"), list[str]()
     assert named_by_own_texts(FACTS, frames, said) == {}
     assert len(said) == 1 and "(line 3). The texts of all 20 frames of one camera have it" in said[0]
     assert "Siri" not in said[0] and "Fjel" not in said[0]
     assert named_by_own_texts(FACTS, night(tmp_path, "Harbour Press desk", *["a save"] * MANY)) == {}
-    frames = night(tmp_path, *[BY] * (MANY - 1), f"{BY} for the club")
+    frames = night(tmp_path, *[BY] * (MANY - 1), f"A save. {BY}")
     # Who says nothing of it is told what to say, once: the same of each frame.
     unsaid = named_by_own_texts(replace(FACTS, creator=""), frames, said)
     assert len(unsaid) == MANY and len(said) == 1
@@ -44,6 +46,78 @@ def test_initials_of_a_relative_who_photographs_hold_no_night(tmp_path: Path) ->
     frames = night(tmp_path, *["(c) S. Fjellheim"] * MANY)
     assert len(named_by_own_texts(FACTS, frames)) == MANY
     assert named_by_own_texts(replace(FACTS, creator="S. Fjellheim"), frames) == {}
+
+
+@pytest.mark.parametrize(
+    ("creator", "credit"),
+    [
+        ("Sven Fjellheim", "Photo: S. Fjellheim"),
+        ("FJELLHEIM Sven", "© Fjellheim, S."),
+        ("Fjellheim, Sven", "S Fjellheim"),
+        ("Fjellheim, S.", "foto: s.fjellheim"),
+    ],
+)
+def test_initials_are_a_credit_of_who_has_them_under_creator(tmp_path: Path, creator: str, credit: str) -> None:
+    father, said = replace(FACTS, creator=creator), list[str]()
+    assert named_by_own_texts(father, night(tmp_path, *[f"A save. {credit}"] * MANY), said) == {}
+    assert len(said) == 1 and "(line 3). The texts of all 20 frames of one camera have it" in said[0]
+    unsaid = named_by_own_texts(replace(FACTS, creator="Harbour Press"), night(tmp_path, *[credit] * MANY))
+    assert len(unsaid) == MANY and all(why.endswith("write it under creator in shoot.yaml") for why in unsaid.values())
+    few = named_by_own_texts(replace(FACTS, creator=""), night(tmp_path, *[credit] * MANY)[1:])
+    assert len(few) == MANY - 1 and not any("creator" in why for why in few.values())
+
+
+@pytest.mark.parametrize(
+    ("credit", "shows"),
+    [
+        ("Photo: S. Fjellheim", "S. Fjellheim scores"),  # as often as in the others: the words beside it tell
+        ("Photo: S. Fjellheim", "S. Fjellheim"),
+        ("A save. S. Fjellheim", "S. Fjellheim"),
+        ("A save. S. Fjellheim", "S. Fjellheim scores"),
+        ("Photo by S. Fjellheim", "A save by S. Fjellheim"),
+        ("Photo by S. Fjellheim", "Photo by S. Fjellheim. A save by S. Fjellheim"),
+        ("(c) S. Fjellheim", "Saved, S. Fjellheim"),
+    ],
+)
+def test_in_other_words_than_those_of_the_others_it_is_the_child(tmp_path: Path, credit: str, shows: str) -> None:
+    for creator in ("Sven Fjellheim", "S. Fjellheim"):
+        frames = night(tmp_path, *[credit] * MANY, shows)
+        held = named_by_own_texts(replace(FACTS, creator=creator), frames)
+        assert list(held) == ["TH1_0021"] and "creator in shoot.yaml;" not in held["TH1_0021"]
+
+
+def test_what_follows_a_credit_may_be_what_all_frames_have_and_never_what_most_have(tmp_path: Path) -> None:
+    facts, press = replace(FACTS, creator="Sven Fjellheim"), "S. Fjellheim photography"
+    assert named_by_own_texts(facts, night(tmp_path, *[press] * MANY)) == {}
+    by = night(tmp_path, *["Photo: S. Fjellheim"] * MANY, "Photo: S. M. Fjellheim")
+    assert "TH1_0021" in named_by_own_texts(facts, by)
+
+
+def test_what_most_frames_of_a_camera_have_is_a_credit_and_no_second_one_in_some() -> None:
+    def told(*said: str) -> Credits:
+        after = {one: one.partition("S. Fjellheim ")[2] for one in said}
+        return Credits(len(said), Counter(Mention("", one, after[one], False) for one in said), frozenset())
+
+    def held(*frames: Credits) -> int:
+        usual = usual_credits(frames)
+        return sum(not usual.excuses(one) for one in frames)
+
+    by, save, scores = told("photo: S. Fjellheim"), told("save by S. Fjellheim"), told("S. Fjellheim scores")
+    assert held(*[by] * MANY, save) == 1
+    assert held(*[by] * (MANY - 1), save) == MANY  # too few that agree
+    assert held(*[by] * (MANY + 1), *[save] * MANY) == MANY  # those that fewer have
+    assert held(*[by] * MANY, NO_CREDITS) == MANY  # who took them would be in all
+    assert held(*[by] * 5, *[scores] * MANY) == MANY + 5
+    assert held(*[by] * 5, *[by.with_those(save)] * MANY) == MANY
+
+
+def test_a_childs_name_in_another_text_than_the_credit_is_hers(tmp_path: Path) -> None:
+    """The camera writes who took them into a comment of all frames; a caption that is the same is none."""
+    frames = [frame(tmp_path, f"TH1_{at:04d}", Iptc_Application2_Headline="S. Fjellheim") for at in range(MANY)]
+    hers = frame(tmp_path, "hers", Iptc_Application2_Headline="S. Fjellheim", Xmp_dc_description="S. Fjellheim")
+    also = frame(tmp_path, "also hers", Xmp_dc_description="S. Fjellheim")
+    held = named_by_own_texts(replace(FACTS, creator="Sven Fjellheim"), [*frames, hers, also])
+    assert list(held) == ["hers", "also hers"]
 
 
 def test_a_first_name_beside_a_relatives_initials_is_the_childs(tmp_path: Path) -> None:
@@ -72,6 +146,11 @@ def test_a_child_is_let_through_by_no_photographer(tmp_path: Path, shows: str) -
 def test_a_photographer_who_is_called_as_a_child_is_excuses_nothing(tmp_path: Path) -> None:
     for creator in ("Siri Fjellheim", "Siri Fjelheim, Siri Fjellheim", "Siri", ""):
         assert len(named_by_own_texts(replace(FACTS, creator=creator), night(tmp_path, *[BY] * MANY))) == MANY
+
+
+def test_a_name_that_is_a_childs_to_the_letter_is_no_photographers_by_being_in_all_frames(tmp_path: Path) -> None:
+    held = named_by_own_texts(replace(FACTS, creator=""), night(tmp_path, *["Photo: Siri Fjellheim"] * MANY))
+    assert len(held) == MANY and not any("creator" in why for why in held.values())
 
 
 def test_where_only_some_have_it_these_are_held_unless_a_person_wrote_who_is_in_them(tmp_path: Path) -> None:

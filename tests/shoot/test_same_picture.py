@@ -24,6 +24,7 @@ from pipeline.shoot.pictures.shared import SHARED, shares
 from pipeline.types import Exif, Frame
 
 COURT = Path(__file__).resolve().parents[3] / "shared" / "data" / "court"
+PEOPLE = COURT.parent / "people"
 Edit = Callable[[PIL.Image.Image], PIL.Image.Image]
 
 
@@ -42,6 +43,7 @@ EDITS: dict[str, Edit] = {
     "a small part": part(0.2, 0.2, 0.56, 0.56),
     "mirrored": PIL.ImageOps.mirror,
     "mirrored and cropped": lambda p: PIL.ImageOps.mirror(part(0.2, 0.2, 0.8, 0.8)(p)),
+    "mirrored negative, cropped": lambda p: PIL.ImageOps.invert(PIL.ImageOps.mirror(part(0.2, 0.2, 0.8, 0.8)(p))),
     "burnt": lambda p: p.point(lambda v: min(255, int(1.6 * v))),
     "stretched": lambda p: p.resize((int(0.75 * p.width), p.height)),
     "beside another": lambda p: beside(p),
@@ -268,6 +270,7 @@ def test_real_frames_and_their_neighbours() -> None:
     for name, copy in edited.items():
         least = 0.97 if name == "cropped" else 0.85  # its finer detail is not held against it
         upright = copy.mirrored() if name.startswith("mirrored") else copy
+        upright = upright.negative() if "negative" in name else upright
         assert agreement(upright, every[2]) >= least, name
         assert agreement(every[2], upright) >= least, f"{name}: the copy is held, and the whole is asked for"
     # All at once: many edits of one picture, which might pass for frames of a camera that stands still.
@@ -277,3 +280,15 @@ def test_real_frames_and_their_neighbours() -> None:
     assert min(apart[1], apart[3]) >= SAME.share  # 1/30 s
     assert max(apart[:2] + apart[3:]) < SAME.sure
     assert apart[4] < 0.4  # another rally in the same hall
+
+
+@pytest.mark.skipif(not PEOPLE.is_dir(), reason="real photographs are not at ../shared/data/people")
+@pytest.mark.parametrize(("which", "corner"), [(4, (0.1, 0.1)), (0, (0.55, 0.5))])
+def test_a_third_of_a_real_photograph_is_found(which: int, corner: tuple[float, float]) -> None:
+    """Of the points that seem to be one in both, one in twenty is."""
+    path, (x0, y0) = sorted(PEOPLE.glob("*.jpg"))[which], corner
+    grey = grey_picture(path, SAME.held)
+    assert grey is not None
+    with PIL.Image.open(path) as picture:
+        cut = look(part(x0, y0, x0 + 0.34, y0 + 0.34)(picture.convert("RGB")))
+    assert agreement(cut, look_of(lambda: grey, SAME.among)) >= 0.9

@@ -147,6 +147,24 @@ def _initials(text: str, forms: _Forms, fold: Fold) -> bool:
     return False
 
 
+def initials_replaced(text: str, name: str, mark: str) -> str:
+    """The text with `mark` for the first initial and the surname of a name, in either order: "A. Holm", "Holm, A."."""
+    forms = _forms(name, PLAIN)
+    if forms is None or not may_have_short_form(text, name, PLAIN):
+        return text
+    letters, places = PLAIN.placed(text)
+    for pattern in (forms.initial_last, forms.initial_first):  # they overlap nowhere but in "A. Holm, A."
+        spans = [
+            (places[m.start()], places[m.end() - 1] + 1)
+            for m in pattern.finditer(letters)
+            if not _WORD.search(m["gap"])
+        ]
+        for begin, end in reversed(spans):
+            text = text[:begin] + mark + text[end:]
+        letters, places = PLAIN.placed(text)
+    return text
+
+
 def _overlapping(pattern: re.Pattern[str], text: str) -> Iterator[re.Match[str]]:
     """All matches, also those that begin within another: what is refused may hide what counts."""
     match = pattern.search(text)

@@ -54,6 +54,7 @@ class Originals:
                 if before and after and len(some) > 1:
                     self._in_place[one.name] = one
         self._held = {_series(frame) for frame in held}
+        self._held_raws = {_numbered(frame) for frame in held if frame.kind != "picture"}
         alone = [of for of in held if paired is not None and self._in_place.keys().isdisjoint(paired.get(of.name, ()))]
         self._of = {of.name: self._originals_of(of) for of in alone}
 
@@ -67,6 +68,8 @@ class Originals:
     def _may_be_copy(self, frame: Frame) -> bool:
         if frame.name not in self._in_place:
             return True
+        if frame.kind != "picture" and _numbered(frame) in self._held_raws:
+            return True
         return bool(self._held) and (_exported(frame, self._held) or frame.name in self._odd)
 
     def role(self, frame: Frame, of: Frame) -> Role | None:
@@ -74,6 +77,8 @@ class Originals:
         a copy of what the same camera called otherwise or put into another folder, or one of the others of `Role`."""
         if frame.name not in self._in_place or _exported(frame, {_series(of)}):
             return Role.COPY
+        if frame.kind != "picture" and of.kind == frame.kind and _numbered(frame) == _numbered(of):
+            return Role.COPY  # of a folder in which all times were set anew
         if frame.name in self._of.get(of.name, ()):
             return Role.ORIGINAL
         return Role.REPLACED if self._held and frame.name in self._odd else None
@@ -157,6 +162,11 @@ def _series(frame: Frame) -> tuple[str, ...]:
     path = PurePosixPath(frame.relative)
     exif = frame.exif
     return exif.make, exif.model, exif.serial, str(path.parent), re.sub(r"\d+", "0", path.stem)
+
+
+def _numbered(frame: Frame) -> tuple[str, ...]:
+    """What the frames that one camera gave one name have in common, whatever their folder."""
+    return frame.exif.make, frame.exif.model, frame.exif.serial, PurePosixPath(frame.relative).stem.casefold()
 
 
 def _count(frame: Frame) -> tuple[int, ...]:

@@ -1,5 +1,5 @@
-"""Whether two pictures show the same moment, however one was cropped, turned, mirrored, resized, brightened or coloured
-since."""
+"""Whether two pictures show the same moment, however one was cropped, turned, mirrored, resized, brightened, coloured
+or made a negative since."""
 
 from __future__ import annotations
 
@@ -35,6 +35,7 @@ class SameConstants:
     like: float = 0.92  # cosine of two points that may be one
     matched: int = 8  # points that one movement must bring together
     near: float = 3.0  # pixels
+    tries: int = 20_000  # movements that are tried: of a small part one point in twenty is right
     most: int = 3  # pictures that one is compared with in full
     sizes: tuple[float, float] = (0.1, 10.0)  # by which a part may be enlarged
     squeezed: float = 1.7  # times that one side may be stretched more than the other
@@ -55,6 +56,7 @@ SAME = SameConstants()
 LOOK_VERSION = 1  # to be raised when `look_of` finds other points in the same picture: looks are kept
 _TIMES = 4  # pixels of a side that become one before surroundings are compared: it takes a sixth of the time
 _GROUP = 512  # points of all pictures that are compared at a time, of those that look alike
+_WAYS = 4  # in which a picture is compared: as it is and mirrored, each also as a negative
 _NONE = np.zeros((0, 128), np.uint8)
 _GROUPS = 8  # of them are searched for each point
 
@@ -78,6 +80,12 @@ class Look:
         like = self.like.reshape(-1, 4, 4, 8)[:, ::-1][..., -np.arange(8) % 8].reshape(-1, 128)
         at = np.column_stack([self.width - 1 - self.at[:, 0], self.at[:, 1]]).astype(np.float32)
         return Look(lambda: np.ascontiguousarray(self.grey()[:, ::-1]), self.width, at, np.ascontiguousarray(like))
+
+    def negative(self) -> Look:
+        """The look of its negative. A point then points the other way, so that both its rows and columns change sides,
+        and what turns from that way does not."""
+        like = self.like.reshape(-1, 4, 4, 8)[:, ::-1, ::-1].reshape(-1, 128)
+        return Look(lambda: 255 - self.grey(), self.width, self.at, np.ascontiguousarray(like))
 
 
 def enlarged(grey: Grey) -> Grey:
@@ -157,11 +165,11 @@ class Looks:
         self._starts = np.searchsorted(group[order], np.arange(len(self._middles) + 1))
 
     def same_as(self, looks: Sequence[Look]) -> list[list[Hit]]:
-        """For each of others which of the pictures show the same moment. A mirror image shows the same."""
-        both = [(look, look.mirrored()) for look in looks]
-        votes = self._votes([one for pair in both for one in pair])
-        tried = [[(votes[2 * at + way], look) for way, look in enumerate(pair)] for at, pair in enumerate(both)]
-        return [[hit for some, look in pair for hit in self._hits(some, look)] for pair in tried]
+        """For each of others which of the pictures show the same moment. A mirror image shows the same, and so does a
+        negative."""
+        ways = [one for look in looks for both in (look, look.mirrored()) for one in (both, both.negative())]
+        hits = [list(self._hits(some, look)) for some, look in zip(self._votes(ways), ways, strict=True)]
+        return [[hit for some in hits[at : at + _WAYS] for hit in some] for at in range(0, len(hits), _WAYS)]
 
     def _hits(self, votes: NDArray[np.int64], look: Look) -> Iterator[Hit]:
         for at in np.argsort(-votes, kind="stable")[: SAME.most]:
@@ -212,7 +220,7 @@ def compared(one: Look, other: Look) -> tuple[float, NDArray[np.uint8] | None]:
     if mutual.sum() < SAME.matched:
         return 0.0, None
     move, found = cv2.estimateAffine2D(
-        other.at[there[mutual]], one.at[mutual], method=cv2.RANSAC, ransacReprojThreshold=SAME.near
+        other.at[there[mutual]], one.at[mutual], method=cv2.RANSAC, ransacReprojThreshold=SAME.near, maxIters=SAME.tries
     )
     if move is None or int(found.sum()) < SAME.matched or not _is_likely(move):
         return 0.0, None
