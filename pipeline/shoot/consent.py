@@ -182,7 +182,7 @@ class _Told(NamedTuple):
     @property
     def unsure(self) -> frozenset[Player]:
         """Players with publish: no whom its texts may mean, or who took it."""
-        return frozenset({*self.mistyped, self.initials} - {None})
+        return frozenset(self.mistyped) | ({self.initials} if self.initials else frozenset[Player]())
 
     def why(
         self,
