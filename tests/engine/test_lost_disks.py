@@ -143,12 +143,14 @@ def test_nothing_is_written_on_what_is_left_of_the_mount_point_of_out(
     assert not go(night).failed and delivered(night) == expected
 
 
-@pytest.mark.parametrize(("done", "solves"), [(0, True), (3, True), (3, False)])
-def test_temporary_files_whose_disk_is_pulled_stop_the_command(night: Path, done: int, solves: bool) -> None:
+@pytest.mark.parametrize(
+    ("at", "solves"), [(("light", 0), True), (("light", 3), True), (("people", 3), True), (("light", 3), False)]
+)
+def test_temporary_files_whose_disk_is_pulled_stop_the_command(night: Path, at: tuple[str, int], solves: bool) -> None:
     """Else each step says in its own words that what was measured has gone."""
 
     def progress(phase: str, now: int, total: int) -> None:
-        if (phase, now) == ("light", done):
+        if (phase, now) == at:
             shutil.rmtree(store.out)
 
     shoot, recipe = read_shoot(night / "shoot", models=night), load_recipe(night / "night.yaml", REGISTRY)
