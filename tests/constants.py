@@ -22,6 +22,7 @@ from pipeline.imaging import level, manhattan, resample, sharpness, tone, turnin
 from pipeline.imaging.denoise import block_wiener, cells, denoise, edges, picture_noise, picture_noise_pool
 from pipeline.imaging.learned import finished, settle, tiles, web
 from pipeline.imaging.raw import (
+    borders,
     cut_darks,
     defects,
     greens,
@@ -105,6 +106,7 @@ from tests.constants_raw import (
     of_mosaic,
     of_noise,
     of_pool,
+    of_raw_borders,
     of_residual_demosaic,
     of_row_noise,
     of_vote,
@@ -275,6 +277,7 @@ TOPICS = {
             "black": "a frame that is nowhere brighter than a millionth shows nothing, at whatever exposure",
         },
     ),
+    "raw borders": Topic(borders, "BORDERS", of_raw_borders),
     "cut darks": Topic(cut_darks, "CUT_DARKS", of_cut_darks),
     "window": Topic(window, "WINDOW", of_window),
     "greens": Topic(greens, "GREENS", of_greens),

@@ -16,6 +16,7 @@ from pipeline.errors import FrameError
 from pipeline.imaging.geometry import Box
 from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw import (
+    borders,
     cut_darks,
     defects,
     greens,
@@ -333,6 +334,32 @@ def of_greens() -> Iterator[float]:
             own = ((counts - np.float32(64)) / np.float32(4031)).astype(np.float32)
             greens.level_greens(own, share, 0, 0)
             yield from (1e4 * own[1::24, ::26]).ravel().tolist()
+
+
+def of_raw_borders() -> Iterator[float]:
+    """Mosaics whose first column of blue is off by more and more, in more and fewer of calm, lit rows."""
+    rng, zero, white = np.random.default_rng(6), np.zeros(3), np.full(3, 1000.0)
+    for lit in (46, 50, 54, 400):
+        for off in (0.2, 0.24, 0.26, 0.84, 0.88, 0.9, 1.14, 1.16, 1.18):
+            for rows, step in (
+                (42, 0.0),
+                (44, 0.0),
+                (48, 0.0),
+                (54, 0.0),
+                (80, 0.028),
+                (80, 0.032),
+                (80, 0.095),
+                (80, 0.105),
+            ):
+                plane = np.full((80, 60), 10.0)
+                plane[:rows] = lit
+                plane[:, 4] *= 1 + step if step < 0.05 else 1
+                plane[:, 0] *= 1 + step if step > 0.05 else 1
+                for share in (0.87, 0.93):
+                    own = plane.copy()
+                    own[1::2, 0] *= np.where(rng.permutation(40) < 40 * share, off, 1 + 0.3 * (1 - off))
+                    mended, _ = borders.mend_borders(np.round(own).astype(np.uint16), zero, white)
+                    yield float(mended[:, 0].sum())
 
 
 def of_cut_darks() -> Iterator[float]:

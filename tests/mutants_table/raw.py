@@ -24,9 +24,19 @@ _GREENS = "imaging/raw/greens.py"
 _WINDOW_TESTS = ("imaging/raw/test_window.py",)
 _QUIET = "imaging/raw/quiet.py"
 _QUIET_TESTS = ("imaging/raw/test_quiet.py",)
+_BORDERS, _BORDERS_TESTS = "imaging/raw/borders.py", ("imaging/raw/test_borders.py",)
 _CUT, _CUT_TESTS = "imaging/raw/cut_darks.py", ("imaging/raw/test_cut_darks.py",)
 
 MUTANTS = [
+    mutant(_BORDERS, "if told.sum() < of.places:", "if True:", *_BORDERS_TESTS),
+    mutant(_BORDERS, "dead = middle <", "dead = middle >", *_BORDERS_TESTS),
+    mutant(
+        _BORDERS,
+        "told &= (other[:, 1] > of.lit * white) & (np.abs(other[:, 0] - other[:, 1]) <= of.other * other[:, 1])",
+        "",
+        *_BORDERS_TESTS,
+    ),
+    mutant(_BORDERS, "of.off / 2).mean()) < of.nearly_all", "of.off / 2).mean()) < 0", *_BORDERS_TESTS),
     mutant(_CUT, "black.max() > 0 or ", "", *_CUT_TESTS),
     mutant(_CUT, " * float(np.clip(sure, 0, 1))", "", *_CUT_TESTS),
     mutant(_CUT, "max(ended) - min(ended)", "max(ended)", *_CUT_TESTS),

@@ -25,6 +25,7 @@ from pipeline.imaging.memory import MEMORY, refuse_too_large
 from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw import noise as noise_model
 from pipeline.imaging.raw.area import by_area
+from pipeline.imaging.raw.borders import mend_borders
 from pipeline.imaging.raw.colour_matrix import colour_matrix
 from pipeline.imaging.raw.cut_darks import cut_level
 from pipeline.imaging.raw.defects import candidates, repair
@@ -34,6 +35,7 @@ from pipeline.imaging.raw.quiet import quiet_libraw
 from pipeline.imaging.raw.row_noise import remove_rows, row_noise
 from pipeline.imaging.raw.window import Demosaic, can_be_cut, full_size_window, overview
 from pipeline.imaging.sharpness import Detail, detail_of, detail_of_mosaic
+from pipeline.textfile.messages import listed
 from pipeline.types import F32, F64, Domain, Image, Noise, Part
 
 _NO_RAWS = {b"\xff\xd8\xff": "JPG", b"\x89PN": "PNG"}  # how finished pictures begin
@@ -247,6 +249,9 @@ def _mosaic(raw: Any, pattern: NDArray[np.int64], notices: list[str]) -> tuple[N
     black, white = black4[:3], _believable(white4[:3], mosaic, notices)
     if (white - black).min() <= 0:
         raise FrameError("black level and white level of this raw contradict each other")
+    mosaic, sides = mend_borders(mosaic, black, white)
+    if sides:
+        notices.append(f"one colour is wrong along its {listed(sides)} border, in the file: repaired there")
     return mosaic, black, white
 
 
