@@ -51,10 +51,11 @@ from pipeline.light import (
 )
 from pipeline.light.chart import card, find, fit
 from pipeline.light.comparing import pairs, tones
+from pipeline.light.hall import colours
 from pipeline.light.lens import pans
 from pipeline.light.mixing import floor, gradient
 from pipeline.light.mixing import hall as mixing_hall
-from pipeline.light.rendering import mercury
+from pipeline.light.rendering import alike, mercury
 from pipeline.light.response import evidence
 from tests.constants_bursts import (
     of_flicker,
@@ -85,10 +86,12 @@ from tests.constants_lens import of_pans
 from tests.constants_level import of_borders, of_level, of_manhattan
 from tests.constants_light import (
     HALLS,
+    of_alike,
     of_cast,
     of_floor,
     of_gradient,
     of_gray_world,
+    of_hall_colours,
     of_mercury,
     of_mixing_hall,
     of_pairs,
@@ -225,6 +228,8 @@ TOPICS = {
     ),
     "cast": Topic(cast, "CAST", of_cast, {"weakest": "the casts that are tried next to it lie at 0.08 and 0.16"}),
     "mercury": Topic(mercury, "MERCURY", of_mercury),
+    "alike": Topic(alike, "ALIKE", of_alike),
+    "hall colours": Topic(colours, "HALL_COLOURS", of_hall_colours),
     "flicker": Topic(flicker, "FLICKER", of_flicker),
     "registration": Topic(registration, "REGISTRATION", of_registration),
     "pans": Topic(

@@ -12,11 +12,15 @@ from pipeline.imaging.geometry import Box
 from pipeline.imaging.orientation import Orientation
 from pipeline.light import cast, highlights, neutral, palette, references, scenes
 from pipeline.light.comparing import pairs, tones
+from pipeline.light.hall import colours
 from pipeline.light.mixing import floor, gradient, hall
 from pipeline.light.palette import ChromaSamples
-from pipeline.light.rendering import mercury
+from pipeline.light.rendering import alike, mercury
 from pipeline.shoot.facts import Reference
 from pipeline.types import F64, Domain, Exif, Frame, Image, Noise
+from tests.light.rendering.test_alike import lit as lit_by
+from tests.light.rendering.test_alike import own_matrix
+from tests.light.test_hall_colours import hall as two_ends
 from tests.light.test_neutral import scene
 
 HALLS = [scene(lamp, 0.5, 0.03, seed=i) for i, lamp in enumerate(("FL2", "LED-B3"))]
@@ -238,6 +242,25 @@ def of_mercury() -> Iterator[float]:
     for step in np.linspace(0, 1.2, 25):
         for white in (step * np.array([-0.5, -0.4]), np.array([-0.25, -0.2]) + step * np.array([0.65, -0.76])):
             yield float(mercury.rendering_matrix(white, camera, found)[0, 0])
+
+
+def of_alike() -> Iterator[float]:
+    """What is made of two lights, one of which has a chart or none."""
+    alike._spread.cache_clear()
+    for known in (False, True):
+        lights = [lit_by("HP1", "D5100", 0), lit_by("LED-B5", "D5100", 1, known=known)]
+        found = alike.alike(lights, own_matrix("D5100"))
+        assert found is not None
+        yield from found.ravel().tolist()
+    alike._spread.cache_clear()
+
+
+def of_hall_colours() -> Iterator[float]:
+    """Turns of scenes, one of them recognised a little more or less, and in a mixture of both lights."""
+    for match in np.linspace(0.5, 0.7, 9):
+        light, maps = two_ends(match=(1.0, 1.0, float(match)))
+        light.chromaticities[1] = 0.7 * light.chromaticities[1] + 0.3 * light.chromaticities[0]
+        yield from colours.turns(light, maps)[0].ravel().tolist()
 
 
 def of_scenes() -> list[float]:

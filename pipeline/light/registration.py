@@ -209,8 +209,12 @@ def _motion(reference: F32, frame: F32, edges: F32, frame_edges: F32, guesses: S
         if best.scale != 1:
             finer = [replace(best, scale=best.scale * f) for f in (0.985, 0.9925, 1.0075, 1.015)]
             best = _best(reference, frame, finer, best)
-    best = best if best.explained > still.explained + REGISTRATION.gain else still
-    best = _best(reference, frame, [_refined(reference, frame, best)], best)
+    # A part of a pixel costs a still hand as much as `gain`, and proposals are whole pixels.
+    quiet = _best(reference, frame, [_refined(reference, frame, still)], still)
+    if best.explained > quiet.explained + REGISTRATION.gain:
+        best = _best(reference, frame, [_refined(reference, frame, best)], best)
+    else:
+        best = quiet
     turned = _best(reference, frame, [_refined(reference, frame, best, turns=True)], best)
     return turned if turned.explained > best.explained + REGISTRATION.gain else best
 

@@ -60,6 +60,7 @@ class SceneWhite:
     source  where white comes from, and words  the same for a person;  sure  0 to 1
     matrix  (3, 3) default -> (3, 3) camera to working-linear of the charts; None without references
     cast    part of a strong warm cast is taken off
+    turn    (3, 3) on working-linear colours, that makes surfaces look as in the hall's other lights (hall.colours)
     """
 
     white: F64
@@ -68,6 +69,7 @@ class SceneWhite:
     sure: float
     matrix: Callable[[F64], F64 | None] | None = None
     cast: bool = False
+    turn: F64 | None = None
 
     @staticmethod
     def of_vote(vote: Vote) -> SceneWhite:
@@ -84,7 +86,7 @@ class SceneWhite:
         return SceneWhite(white, source, words, sure, cast=vote.cast)
 
     @staticmethod
-    def of_map(found: WhiteMap, light: ShootLight, index: int) -> SceneWhite:
+    def of_map(found: WhiteMap, light: ShootLight, index: int, turn: F64 | None = None) -> SceneWhite:
         """White of the scene at `index` as the references of its group give it."""
         chromaticity = light.chromaticities[index]
         shares = found.shares(chromaticity).clip(0, 1)  # light a little beyond one of two is of that one, in words
@@ -92,8 +94,9 @@ class SceneWhite:
         words = f"reference {found.names[0]}" if len(found.names) == 1 else "references, " + ", ".join(parts)
         sure = float(light.match[index])
         return SceneWhite(
-            found.white(chromaticity), WhiteSource.REFERENCE, words, sure, lambda d: found.matrix(chromaticity, d)
-        )
+            found.white(chromaticity), WhiteSource.REFERENCE, words, sure, lambda d: found.matrix(chromaticity, d),
+            turn=turn,
+        )  # fmt: skip
 
     def matrix_in(self, scene: Scene, at: F64) -> F64 | None:
         """(3, 3) to working-linear in light whose white is `at` (2,): a chart's, else what is foretold of the lamp;
@@ -102,6 +105,8 @@ class SceneWhite:
         guessed = max(0.0, 2 * self.sure - 1)
         known = {WhiteSource.REFERENCE: 1.0, WhiteSource.GRAY_WORLD: guessed}.get(self.source, 0.0)
         foretold = rendering_matrix(at, scene.to_working, scene.mercury, known)
+        if self.turn is not None:
+            foretold = self.turn @ foretold
         matrix = None if self.matrix is None else self.matrix(foretold)
         return matrix if matrix is not None or foretold is scene.to_working else foretold
 

@@ -176,6 +176,7 @@ def solve(context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalancePa
     Constancy", ICCV 2015 (a change of light shifts the log-chroma histogram).
     """
     from pipeline.light.cast import in_hall, outdoors, unexposed
+    from pipeline.light.hall.colours import turns
     from pipeline.light.hall.remembered import hall_proofs, whites_of_memory
     from pipeline.light.scene_white import SceneWhite, WhiteSource, reference_maps, votes_of
 
@@ -201,13 +202,13 @@ def solve(context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalancePa
                 notices += said
         if context.facts.references and not maps and not remembered:
             notices.append(f"white balance: no usable reference, so white is {_JUDGED}")
-    whites = []
-    for index, vote in enumerate(votes):
-        found = maps.get(int(light.group[index]))
-        if found is not None:
-            whites.append(SceneWhite.of_map(found, light, index))
-        else:
-            whites.append(remembered.get(index) or SceneWhite.of_vote(vote))
+    turned = turns(light, maps)
+    whites = [
+        SceneWhite.of_map(maps[group], light, index, turned.get(index))
+        if group in maps
+        else remembered.get(index) or SceneWhite.of_vote(vote)
+        for index, (vote, group) in enumerate(zip(votes, light.group.astype(int).tolist(), strict=True))
+    ]
     notices += _without_reference(context, light, maps) if maps else []
     by_frame = {
         name: _for_frame(scene, at, whites[index], context.measured[name].daylight, params.within_frame)
@@ -275,7 +276,7 @@ def _as_shot(context: SolveContext[WhiteBalanceMeasurement]) -> Solved[WhiteBala
 def fallback(
     context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalanceParams
 ) -> Solved[WhiteBalanceSolution]:
-    """The balance of the camera, or that for daylight: without any, a raw picture comes out green."""
+    """The camera's balance, or daylight's: without any, a raw picture comes out green."""
     from pipeline.light.scene_white import WhiteSource
 
     found: dict[str, WhiteBalanceSolution] = {}
@@ -350,10 +351,9 @@ def _certainty_notices(light: ShootLight, whites: Sequence[SceneWhite]) -> list[
     notices = []
     if guessed:
         middle = float(np.median([w.sure for _, w in guessed]))
-        scenes = "one scene" if len(guessed) == 1 else f"{len(guessed)} scenes"
+        scenes = "one scene:" if len(guessed) == 1 else f"{len(guessed)} scenes: half of them are at least"
         weak = [s.names[0] for s, w in guessed if w.sure < RULES.unsure]
-        text = f"white balance: {_JUDGED}, {scenes}: "
-        text += f"{'' if len(guessed) == 1 else 'half of them are at least '}{100 * middle:.0f} % sure"
+        text = f"white balance: {_JUDGED}, {scenes} {100 * middle:.0f} % sure"
         if weak:
             text += f"; least sure about {and_more(weak)}"
         notices.append(text + ". A grey card at each end makes it sure.")
@@ -384,7 +384,7 @@ def in_words(solution: WhiteBalanceSolution) -> str:
 
 STEP: Step[WhiteBalanceParams, WhiteBalanceMeasurement, WhiteBalanceSolution] = Step(
     name="white_balance",
-    version=17,
+    version=18,
     summary="Make neutral things neutral: as shot, gray-world, from reference patches, or fixed multipliers.",
     Params=WhiteBalanceParams,
     place="shared",

@@ -42,7 +42,24 @@ _FLOOR, _FLOOR_TESTS = "light/mixing/floor.py", ("light/mixing/test_floor.py",)
 _VIEW_TESTS = ("light/test_perspective.py",)
 _TURN_TESTS = ("light/test_registration.py::test_a_pan_that_rolls",)
 
+_ALIKE, _ALIKE_TESTS = "light/rendering/alike.py", ("light/rendering/test_alike.py",)
+_COLOURS, _COLOURS_TESTS = "light/hall/colours.py", ("light/test_hall_colours.py",)
+
 MUTANTS = [
+    mutant(
+        "light/registration.py",
+        "best.explained > quiet.explained + REGISTRATION.gain",
+        "best.explained > still.explained + REGISTRATION.gain",
+        "light/test_registration.py",
+    ),
+    mutant(_ALIKE, "target += 0.5 * say * _pulls", "target += 0.0 * say * _pulls", *_ALIKE_TESTS),
+    mutant(_ALIKE, "far = 0.0 if one.known else", "far = 1.0 if one.known else", *_ALIKE_TESTS),
+    mutant(_ALIKE, "float(one.white @ one.white) + ALIKE.as_daylight**2", "1.0", *_ALIKE_TESTS),
+    mutant(_ALIKE, "spread is None or all(one.known for one in lights) or", "spread is None or", *_ALIKE_TESTS),
+    mutant(_ALIKE, "one.shares @ found[:, :_FREE]", "found[at, :_FREE]", *_ALIKE_TESTS),
+    mutant(_COLOURS, " or _mercury(light.scenes[known[0]], whites)", "", *_COLOURS_TESTS),
+    mutant(_COLOURS, "if light.match[i] >= HALL_COLOURS.recognised", "if True", *_COLOURS_TESTS),
+    mutant("light/scene_white.py", "foretold = self.turn @ foretold", "pass", *_COLOURS_TESTS),
     mutant(
         "light/flicker.py",
         "maps = [GainMap(-w @ TO_CHANNELS) for w in whole]",

@@ -1,0 +1,76 @@
+"""What scenes of a shoot say of the colours in its lights: clouds of published surfaces under published lamps, as
+tests/light/rendering/test_alike.py draws them."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from pipeline.fixtures.light import response
+
+from pipeline.light import palette
+from pipeline.light.hall.colours import turns
+from pipeline.light.references import WhiteMap
+from pipeline.light.rendering.mercury import foretell
+from pipeline.light.scene_white import SceneWhite, WhiteSource
+from pipeline.light.scenes import ShootLight
+from tests.light.rendering.test_alike import WHITE, apart, lit, own_matrix
+
+LAMPS = ("HP1", "LED-B5")
+CAMERA = "D5100"
+
+
+def hall(
+    lamps: tuple[str, str] = LAMPS, match: tuple[float, ...] = (1.0, 1.0, 1.0)
+) -> tuple[ShootLight, dict[int, WhiteMap]]:
+    """Two bursts, one at each end, a third that shows something else, and the references at the ends."""
+    own, scenes, whites = own_matrix(CAMERA), [], []
+    for k, lamp in enumerate((*lamps, lamps[0])):
+        of = lit(lamp, CAMERA, k % 2)
+        white = response(WHITE, lamp, CAMERA) / response(WHITE, "D65", CAMERA)
+        chroma = np.log(white[[0, 2]] / white[1])
+        shown = of.chroma + chroma if k < 2 else np.array([[0.9, -0.9]]) + 0 * of.chroma
+        histogram = palette.root_histogram(palette.counts(shown, of.weight)).astype(np.float16)
+        scenes.append(SimpleNamespace(
+            to_working=own, mercury=foretell(own), chroma_histogram=histogram, names=(f"F{k}",)
+        ))  # fmt: skip
+        whites.append(chroma)
+    light = SimpleNamespace(
+        scenes=tuple(scenes), group=np.zeros(3), match=np.array(match), chromaticities=np.array(whites),
+        of={f"F{k}": k for k in range(3)},
+    )  # fmt: skip
+    both = np.array(whites[:2])
+    return light, {0: WhiteMap(both, both, (None, None), ("F0", "F1"))}  # type: ignore[return-value]
+
+
+def inside(turn: np.ndarray) -> np.ndarray:
+    """On balanced camera colour, as `apart` asks for it."""
+    own = own_matrix(CAMERA)
+    return np.linalg.inv(own) @ turn @ own
+
+
+def test_both_ends_get_their_turn() -> None:
+    found = turns(*hall(match=(1.0, 1.0, 0.3)))
+    matrices = np.array([inside(found[0]), inside(found[1])])
+    assert apart(LAMPS, CAMERA, matrices, "floor") < 0.6 * apart(LAMPS, CAMERA, np.array([np.eye(3)] * 2), "floor")
+    assert np.allclose(found[2], found[0])  # it is lit by the same lamp, whatever it shows
+
+
+def test_what_is_not_recognised_has_no_say() -> None:
+    other = turns(*hall(match=(1.0, 1.0, 1.0)))
+    assert not np.allclose(other[0], turns(*hall(match=(1.0, 1.0, 0.3)))[0], atol=1e-3)
+
+
+def test_mercury_is_left_to_what_is_foretold_of_it() -> None:
+    assert turns(*hall(("H38HT-100", "LED-B3"))) == {}
+
+
+def test_a_balance_carries_the_turn_into_its_matrix() -> None:
+    light, maps = hall()
+    found = turns(light, maps)
+    white = SceneWhite.of_map(maps[0], light, 0, found[0])
+    assert white.source is WhiteSource.REFERENCE
+    assert white.matrix_in(light.scenes[0], white.white) == pytest.approx(found[0] @ own_matrix(CAMERA))
+    plain = SceneWhite.of_map(maps[0], light, 0)
+    assert plain.matrix_in(light.scenes[0], plain.white) is None
