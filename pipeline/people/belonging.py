@@ -151,9 +151,7 @@ def moving(frames: Sequence[Observation], shifts: Sequence[F64]) -> list[_Mask |
     light = [np.log1p(frame.small.astype(np.float32)) for frame in frames]
     found: list[_Mask | None] = []
     for at, frame in enumerate(frames):
-        # The frames before and after; of the first and the last the two beside them.
-        middle = min(max(at, 1), len(frames) - 2)
-        others = [k for k in (middle - 1, middle, middle + 1) if k != at] if len(frames) > 2 else []
+        others = _compared(at, len(frames))
         alike = [k for k in others if frames[k].small.shape == frame.small.shape]
         between = [_turned(shifts, k, at) for k in alike] if len(alike) == 2 else []
         if not between or not np.isfinite(between).all():
@@ -162,8 +160,30 @@ def moving(frames: Sequence[Observation], shifts: Sequence[F64]) -> list[_Mask |
         first, second = (_difference(light[at], light[k], hall) for k, hall in zip(alike, between, strict=True))
         least = np.maximum(MOTION.differs, MOTION.steps / (1 + frame.small.astype(np.float32)))
         both = (np.sign(first) == np.sign(second)) & (np.minimum(np.abs(first), np.abs(second)) > least)
-        found.append(both if (both & ~_near_people(frame)).mean() <= MOTION.elsewhere else None)
+        near = beside(frame, frame.people, MOTION.beyond)
+        found.append(both if (both & ~near).mean() <= MOTION.elsewhere else None)
     return found
+
+
+def uncompared(frames: Sequence[Observation], shifts: Sequence[F64]) -> list[_Mask]:
+    """(h, w) of each frame of a burst, as its `small`: what is out of one of the frames that `moving` compares it with,
+    so that nothing is known of it; nowhere where the turn is not known, since then `moving` says nothing at all."""
+    found = []
+    for at, frame in enumerate(frames):
+        height, width = frame.small.shape
+        out = np.zeros((height, width), bool)
+        for other in _compared(at, len(frames)):
+            x, y = np.nan_to_num(_turned(shifts, other, at)) * (width, height)
+            out |= (np.arange(width) < x) | (np.arange(width) > width - 1 + x)
+            out |= ((np.arange(height) < y) | (np.arange(height) > height - 1 + y))[:, None]
+        found.append(out)
+    return found
+
+
+def _compared(at: int, count: int) -> list[int]:
+    """The frames before and after one of so many; of the first and the last the two beside them."""
+    middle = min(max(at, 1), count - 2)
+    return [k for k in (middle - 1, middle, middle + 1) if k != at] if count > 2 else []
 
 
 def _turned(shifts: Sequence[F64], start: int, end: int) -> F64:
@@ -203,15 +223,15 @@ def crossed(boxes: F64, mask: _Mask) -> F64:
     return np.asarray(np.minimum(np.array(cut) / MOTION.through, 1).sum(axis=0))
 
 
-def _near_people(frame: Observation) -> _Mask:
-    """(h, w) of a frame's `small`: where people are, and hands and feet of them may be."""
+def beside(frame: Observation, people: F32, by: float) -> _Mask:
+    """(h, w) of a frame's `small`: where people (N, 4 or more) are, and as far around as `by` of their heights."""
     near = np.zeros(frame.small.shape, bool)
     height, width = frame.small.shape
     y, x = np.mgrid[:height, :width]
     places = (np.stack([x, y], axis=-1) + 0.5) / (width, height)
-    for box in frame.people[:, :4].astype(np.float64):
-        by = MOTION.beyond * (box[3] - box[1]) * np.array([frame.size[0] / frame.size[1], 1])
-        near |= _inside(places, np.concatenate([box[:2] - by, box[2:] + by]))
+    for box in people[:, :4].astype(np.float64):
+        room = by * (box[3] - box[1]) * np.array([frame.size[0] / frame.size[1], 1])
+        near |= _inside(places, np.concatenate([box[:2] - room, box[2:] + room]))
     return near
 
 

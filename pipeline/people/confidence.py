@@ -66,7 +66,8 @@ class Earning:
     both_sizes: float = 0.4
     one_size: float = 0.6  # left where one of the sizes does not show the person at all
     steady: float = 0.6  # of the best one's worth, from which the subject would be chosen in that frame alone too
-    # Who else may be the subject, by worth against it; more is asked for where the subject has the ball in hand.
+    # Who else may be the subject, by worth against it; more is asked for where the subject has the ball in hand, in two
+    # frames in a row of a burst.
     rival: float = 0.5
     rival_in_hand: float = 0.8
     in_hand: float = 0.15  # from the box to the middle of a ball
@@ -151,14 +152,17 @@ def judged(
         return [None] * len(frames)
     signs = float(np.percentile([one.play for one in said], EARNING.seen_in))
     # A ball stays in the hands for more than a frame; one that flies past an umpire is not there in the next.
-    signs = max([signs, *(min(a.handled, b.handled) for a, b in pairwise(said))])
+    kept = max((min(a.handled, b.handled) for a, b in pairwise(said)), default=0.0)
+    signs = max(signs, kept)
     certain = float(np.median([one.certain for one in said]))
     lead = float(np.median([one.lead for one in said]))
     steady = float(np.mean([one.steady for one in said]))
     leads = EARNING.no_lead + (1 - EARNING.no_lead) * lead
     confidence = certain * steady * (signs * leads + (1 - signs) * EARNING.no_play * lead)
-    # Both are pooled, so that noise in some of the frames does not turn the verdict on all.
+    # All are pooled, so that noise in some of the frames does not turn the verdict on all.
     holds = float(np.mean([one.handled for one in said]))
+    in_hands = kept if len(said) > 1 else said[0].handled
+    least = EARNING.rival + (EARNING.rival_in_hand - EARNING.rival) * in_hands
     alone = confidence >= EARNING.enough and lead / EARNING.least_lead + holds / EARNING.holds >= 1
     everybody = not alone and certain * signs >= EARNING.enough
     doubt = "" if everybody or confidence >= EARNING.enough else _weakest(certain, signs, leads, steady)
@@ -166,11 +170,10 @@ def judged(
     if len(vetoes) > len(said) / 2:
         doubt, everybody = vetoes[0], False
     result: list[Verdict | None] = []
-    for frame, row, own, ball, pace in zip(frames, rows, worth, balls, moving, strict=True):
+    for frame, row, own, pace in zip(frames, rows, worth, moving, strict=True):
         if row is None:
             result.append(None)
             continue
-        least = EARNING.rival_in_hand if in_hand(frame.people[row], frame, ball) else EARNING.rival
         may_be = own >= (EARNING.everybody if everybody else least) * own[row]
         if everybody:
             may_be |= _movers(frame, row, pace)

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from pipeline.imaging import turning
 from pipeline.imaging.geometry import WHOLE, HeightBox, box_to_heights
-from pipeline.people.belonging import compact, flying
-from pipeline.people.framing import CropConstraints
+from pipeline.people.belonging import beside, compact, flying
+from pipeline.people.framing import FRAMING, CropConstraints
 from pipeline.people.subject import Subject
 from pipeline.people.tracking import Observation
 from pipeline.types import F64
@@ -44,6 +44,7 @@ def constraints_of(
     missed: F64 | None = None,
     moves: NDArray[np.bool_] | None = None,
     stands: F64 | None = None,
+    uncompared: NDArray[np.bool_] | None = None,
 ) -> CropConstraints:
     """What a crop must hold of a frame, and what it should not cut.
 
@@ -51,6 +52,7 @@ def constraints_of(
     missed  (K, 4) people who are there although they were not found in this frame, see candidates.missed; fractions
     moves   what moves in it, see belonging.moving; None where that is not known
     stands  (N,) how tall each person stands, see candidates.lengths; None where that is not known
+    uncompared  of what nothing is known, see belonging.uncompared: beside somebody near, hands and feet may be there
     turned  degrees by which the frame is turned clockwise before it is cropped; the result is of the turned frame
     """
     height, width = found.size
@@ -88,6 +90,10 @@ def constraints_of(
     balls = placed(found.balls[found.balls[:, 4] >= RULES.possible_ball])
     if moves is not None:
         balls = np.concatenate([balls, placed(flying(found, moves, subject.box.y1 - subject.box.y0))])
+    moving = None if turned or moves is None else compact(moves)
+    if moving is not None and uncompared is not None:
+        grown = (found.people[:, 3] - found.people[:, 1])[keep] >= FRAMING.near * (subject.box.y1 - subject.box.y0)
+        moving |= uncompared & beside(found, found.people[keep][grown], RULES.limb)
     # None is left at the very edge of a crop either.
     balls += RULES.ball_room * (balls[:, 3:] - balls[:, 1:2]) * [-1, -1, 1, 1]
     return CropConstraints(
@@ -101,7 +107,7 @@ def constraints_of(
         people=np.concatenate([people, there]),
         balls=np.clip(balls, np.tile(frame[:2], 2), np.tile(frame[2:], 2)),
         limbs=np.concatenate([nearly, there]),
-        moving=None if turned or moves is None else compact(moves),
+        moving=moving,
     )
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.imaging.geometry import Box, row_to_box
+from pipeline.imaging.sharpness import SHARPNESS
 from pipeline.people.belonging import ball_of, faces_of, mounts_of, rackets_of, rise, surest
 from pipeline.people.candidates import about_one, throughout
 from pipeline.people.confidence import Verdict, in_hand, judged
@@ -185,10 +186,11 @@ def _worth(frame: Observation) -> F64:
     x0, y0, x1, y1, sure = people.T.astype(np.float64)
     tall = y1 - y0
     grown = tall >= WORTH.compared * tall.max()
-    best = float(frame.sharp[grown].max()) if grown.any() else 0.0
+    told = frame.sharp * np.sqrt(_looked_at(tall, frame.size[0]))
+    best = float(told[grown].max())
     sharp = np.ones(len(people))
     if best > 0:
-        sharp = np.clip(frame.sharp / (WORTH.in_focus * best), WORTH.blur_floor, 1.0) ** WORTH.blur_power
+        sharp = np.clip(told / (WORTH.in_focus * best), WORTH.blur_floor, 1.0) ** WORTH.blur_power
     across, down = (x0 + x1) / 2 - WORTH.middle_x, (y0 + y1) / 2 - WORTH.middle_y
     near = np.exp(-0.5 * (across / WORTH.across) ** 2 - 0.5 * (down / WORTH.down) ** 2)
     place = WORTH.place_floor + (1 - WORTH.place_floor) * near
@@ -203,6 +205,15 @@ def _worth(frame: Observation) -> F64:
     if tall[first] < WORTH.crowd_height and (worth > WORTH.crowd_worth * worth[first]).sum() > WORTH.crowd:
         return np.zeros(len(people))
     return np.asarray(np.where(worth >= WORTH.least, worth, 0.0))
+
+
+def _looked_at(tall: F64, height: int) -> F64:
+    """(N,) in how many pixels each person's sharpness is measured, at half of the sensor's resolution.
+
+    The fewer there are, the more of somebody is edges: contrast falls by the square root (by powers of 0.43 to 0.55 in
+    tests/people/test_subject.py).
+    """
+    return np.minimum(tall * height / 2, SHARPNESS.longest)
 
 
 def _in_the_game(pace: F64) -> F64:

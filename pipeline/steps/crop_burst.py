@@ -54,7 +54,7 @@ def around_subjects(
     """(frame, solution, notice) for the frames of one burst; those of one aspect go together, also where frames between
     them are left whole, so that their crops are of one size."""
     from pipeline.people import framing
-    from pipeline.people.belonging import moving
+    from pipeline.people.belonging import moving, uncompared
     from pipeline.people.candidates import lengths, missed
     from pipeline.people.constraints import constraints_of
     from pipeline.people.tracking import camera_shifts, linked
@@ -68,16 +68,16 @@ def around_subjects(
     shifts = camera_shifts(frames, taken)
     links = linked(frames, shifts)
     unseen, moves, stands = missed(frames, links), moving(frames, shifts), lengths(frames, links)
+    unknown = uncompared(frames, shifts)
     if own and all(_trimmable(subject) for subject in own.values()):
         trimmed = _trimmed({n: one for n, one in own.items() if one}, measured, unseen, moves, params, turned)
         if trimmed:
             return [(name, trimmed[name], "") for name in names]
-    for (name, subject), there, going, tall in zip(own.items(), unseen, moves, stands, strict=True):
+    rest = zip(unseen, moves, stands, unknown, strict=True)
+    for (name, subject), told in zip(own.items(), rest, strict=True):
         people = measured[name].people
         height, width = people.size
-        constraints = (
-            None if subject is None else constraints_of(people, subject, params.margin, turned, there, going, tall)
-        )
+        constraints = None if subject is None else constraints_of(people, subject, params.margin, turned, *told)
         aspect = aspect_of(params.aspect, height, width, constraints)
         if constraints is not None:  # so many pixels on the longer side
             constraints = replace(constraints, least=_least(params, height, width) / (max(aspect, 1.0) * height))

@@ -154,11 +154,11 @@ MUTANTS = [
     mutant("steps/crop_burst.py", "(len(whole) > led or not led)", "not led", *_HELD),
     mutant(
         "steps/crop_burst.py",
-        "params.margin, turned, there, going, tall)",
-        "params.margin, turned, None, going, tall)",
+        "zip(unseen, moves,",
+        "zip([None] * len(unseen), moves,",
         *_HELD,
     ),
-    mutant("steps/crop_burst.py", "turned, there, going, tall)", "turned, there, going)", *_HELD),
+    mutant("steps/crop_burst.py", "moves, stands, unknown,", "moves, [None] * len(stands), unknown,", *_HELD),
     mutant(
         "people/candidates.py", "(frame.faces, frame.balls, frame.rackets, *mounts)", "(frame.faces, *mounts)", *_HELD
     ),
@@ -192,7 +192,7 @@ MUTANTS = [
     mutant("people/constraints.py", "people=np.concatenate([people, there])", "people=people", *_MUST_HOLD),
     # what flies
     mutant(_BELONGING, "passed if start < end else -passed", "passed", *_FLOWN),
-    mutant(_BELONGING, "min(max(at, 1), len(frames) - 2)", "at", *_FLOWN),
+    mutant(_BELONGING, "min(max(at, 1), count - 2)", "at", *_FLOWN),
     mutant(
         _BELONGING,
         "wide = cv2.dilate(mask.astype(np.uint8), np.ones((3, 3), np.uint8))",
@@ -210,7 +210,11 @@ MUTANTS = [
         "np.concatenate([balls, placed(flying",
         *_FLOWN,
     ),
-    mutant("steps/crop_burst.py", "turned, there, going, tall)", "turned, there, None, tall)", *_FLOWN),
+    mutant("steps/crop_burst.py", "zip(unseen, moves,", "zip(unseen, [None] * len(moves),", *_FLOWN),
+    mutant("steps/crop_burst.py", "stands, unknown,", "stands, [None] * len(unknown),", *_FLOWN),
+    mutant("people/constraints.py", "moving |= uncompared &", "moving |= False * uncompared &", *_FLOWN),
+    mutant("people/constraints.py", "found.people[keep][grown], RULES.limb", "found.people[keep], RULES.limb", *_FLOWN),
+    mutant(_BELONGING, "np.nan_to_num(_turned(shifts, other, at))", "-_turned(shifts, other, at)", *_FLOWN),
     # subject
     mutant(
         _SUBJECT,
@@ -232,7 +236,10 @@ MUTANTS = [
     mutant(_SUBJECT, "sharp = left * min(", "sharp = left * max(", *_WORTHY),
     mutant(_SUBJECT, "sure=left * float(min(a[4], b[4]))", "sure=float(min(a[4], b[4]))", *_WORTHY),
     mutant(_SUBJECT, "doubt=one.doubt or other.doubt", 'doubt=""', *_WORTHY),
+    mutant(_SUBJECT, "frame.sharp * np.sqrt(_looked_at(tall, frame.size[0]))", "frame.sharp", *_WORTHY),
     # confidence
+    mutant(_CONFIDENCE, "kept if len(said) > 1 else said[0].handled", "said[0].handled", *_SURE),
+    mutant(_CONFIDENCE, "kept if len(said) > 1 else said[0].handled", "kept", *_SURE),
     mutant(_CONFIDENCE, "min(a.handled, b.handled)", "max(a.handled, b.handled)", *_SURE),
     mutant(_CONFIDENCE, "handled=ball_sign if held else 0.0", "handled=ball_sign", *_SURE),
     mutant(_CONFIDENCE, "if len(vetoes) > len(said) / 2:", "if vetoes:", *_SURE),

@@ -107,7 +107,8 @@ def third(share: float) -> bool:
     as well."""
     pair = [at(0.4, 0.5, 0.55), at(0.6, 0.5, 0.55)]
     tall = 0.5 * (share * place(0.4) * (0.55 / 0.7) ** 0.5) ** (1 / 1.2)
-    found = subject([*pair, at(0.5, tall, 0.7)], balls=[in_hands(pair[0])])
+    as_sharp = 0.1 * (0.5 / tall) ** 0.5  # in fewer pixels
+    found = subject([*pair, at(0.5, tall, 0.7)], balls=[in_hands(pair[0])], sharp=[0.1, 0.1, as_sharp])
     return found.everybody and len(found.others) == 2
 
 
@@ -288,6 +289,16 @@ def test_a_ball_that_some_frames_show_in_hand_and_a_small_lead_make_one_who_lead
     people, racket = [PERSON, at(0.6, sure=0.8 / 1.16**2)], (PERSON[0] - 0.1, 0.2, PERSON[0], 0.35, 0.9)
     held = [observed(people, rackets=[racket], balls=[in_hands(PERSON)] if n < frames else []) for n in range(8)]
     assert all(one is not None and one.everybody is not leads for one in find_subjects(held))
+
+
+@pytest.mark.parametrize("held, sure, alone", [(2, 0.9, True), (2, 0.53, True), (1, 0.9, False), (0, 0.9, False)])
+def test_who_had_the_ball_in_hand_leads_the_frames_after_too(held: int, sure: float, alone: bool) -> None:
+    """Of eight frames, beside somebody worth 0.65: in noise some show no ball, or one that is hardly sure."""
+    pair = [at(0.4, 0.5), at(0.6, 0.5 * 0.65 ** (1 / 1.2))]
+    racket = (pair[0][0] - 0.1, 0.2, pair[0][0], 0.35, 0.9)
+    balls = [[in_hands(pair[0], sure)] if n < held else [] for n in range(8)]
+    found = find_subjects([observed(pair, rackets=[racket], balls=own) for own in balls])
+    assert all(one is not None and not one.everybody and (not one.others) is alone for one in found)
 
 
 def test_whose_head_the_frame_cuts_off_earns_no_crop() -> None:

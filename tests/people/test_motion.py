@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from pipeline.people import tracking
-from pipeline.people.belonging import MOTION, compact, crossed, flying, moving
+from pipeline.people.belonging import MOTION, compact, crossed, flying, moving, uncompared
 from pipeline.people.constraints import constraints_of
 from pipeline.people.subject import find_subjects
 from pipeline.people.tracking import Observation
@@ -146,6 +146,51 @@ def test_the_first_and_the_last_frame_of_a_burst_show_what_moves_too() -> None:
         for mask, ball_there in ((first, BALL[0]), (last, BALL[2])):
             assert mask[ball_there].all() and not mask[~ball_there].any()
         assert masks(frames[:2], turn) == [None] * 2
+
+
+@pytest.mark.parametrize("turn, unknown", [(0, 0), (5, 10), (-9, 18)])
+def test_of_a_place_that_another_frame_does_not_show_nothing_is_known(turn: int, unknown: int) -> None:
+    """The first frame is compared with the second and the third; what leaves the picture is at its rim."""
+    frames = flight(BALL, wall=None, turn=turn)
+    first = uncompared(frames, tenths(3, turn / WIDTH))[0]
+    columns = np.flatnonzero(first.all(axis=0))
+    assert len(columns) == unknown and first.sum() == unknown * HEIGHT
+    assert not unknown or (columns < unknown).all() == (turn < 0)
+    assert not uncompared(frames[:2], tenths(2, turn / WIDTH))[0].any()
+
+
+@pytest.mark.parametrize("tall, held", [(0.4, True), (0.2, False)])
+def test_a_foot_of_somebody_near_may_be_where_nothing_is_known(tall: float, held: bool) -> None:
+    main, other = standing(0.7), standing(0.2, tall=tall)
+    frames = flight([np.zeros((HEIGHT, WIDTH), bool)] * 3, people=[main, other])
+    (subject,) = find_subjects(frames[:1])
+    assert subject is not None
+    left = block(0, 0, round((other[2] + 0.05) * WIDTH), HEIGHT)
+    found = constraints_of(frames[0], subject, 0.08, 0.0, None, np.zeros_like(left), None, left)
+    beyond = other[2] * RATIO + 0.05 * tall
+    assert bool(crossed(np.array([[beyond, 0.0, RATIO, 1.0]]), found.moving)[0]) is held  # type: ignore[arg-type]
+    further = other[2] * RATIO + 0.1 * tall + 0.02
+    assert not crossed(np.array([[further, 0.0, RATIO, 1.0]]), found.moving)[0]  # type: ignore[arg-type]
+
+
+def test_no_side_of_a_crop_goes_where_a_heel_may_be_that_the_next_frames_do_not_show() -> None:
+    """The camera turns to the right; a neighbour's box ends just outside of the first frame's crop."""
+    main = standing(0.6)
+    held = ball(0.6, 0.5, 0.9, 0.03)
+
+    def left_edge(turn: int, *others: Sequence[float]) -> float:
+        frames = flight([np.zeros((HEIGHT, WIDTH), bool)] * 3, wall=None, turn=turn, people=[main, *others])
+        frames = [replace(one, balls=np.array([held], np.float32)) for one in frames]
+        with patch.object(tracking, "camera_shifts", lambda frames, seconds=(): tenths(3, turn / WIDTH)):
+            found = crops(frames)[1][0]
+        assert found is not None
+        return found.x0
+
+    beside = standing(0.1)
+    ends = left_edge(0) - 0.04 * 0.5 / RATIO
+    neighbour = (ends - (beside[2] - beside[0]), beside[1], ends, beside[3], 0.5)
+    assert left_edge(0, neighbour) < ends + 0.1 * 0.5 / RATIO
+    assert left_edge(-60, neighbour) > ends + 0.1 * 0.5 / RATIO
 
 
 def test_a_side_through_what_moves_costs_and_one_beside_it_does_not() -> None:

@@ -9,15 +9,19 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+import skimage.data
 
 from pipeline.engine.measure import MEASURED_EDGE
 from pipeline.imaging import level
+from pipeline.imaging.colour import srgb_decode
+from pipeline.imaging.geometry import WHOLE
 from pipeline.imaging.raw.mosaic import detail_of
 from pipeline.imaging.resample import resize, resize_energy
+from pipeline.imaging.sharpness import Detail, sharpness
 from pipeline.people.belonging import ball_of, faces_of
 from pipeline.people.detect import overlap
 from pipeline.people.modelfiles import find
-from pipeline.people.subject import Subject, find_subjects
+from pipeline.people.subject import Subject, _looked_at, find_subjects
 from pipeline.shoot.scan import scan
 from pipeline.steps import crop
 from pipeline.steps.base import MeasureContext
@@ -56,6 +60,25 @@ def test_a_blurred_bystander_in_the_foreground_does_not_win() -> None:
 def test_who_is_a_little_sharper_is_not_thereby_the_subject() -> None:
     people = [standing(0.5, tall=0.6), standing(0.85, tall=0.3)]
     assert middle(about(people, sharp=[0.07, 0.10])) == 0.5
+
+
+def test_a_thing_in_fewer_pixels_is_no_sharper() -> None:
+    """A figure of flat parts, and a portrait, in 320 to 80 pixels: what is measured of it (imaging.sharpness) falls by
+    about the square root, as its edges take up less of it; who is half as tall does not make the others blurred."""
+    drawn = np.full((640, 300), 0.05, np.float32)
+    drawn[20:140, 100:200], drawn[150:400, 70:230], drawn[400:630, 80:130], drawn[400:630, 170:220] = 0.5, 0.7, 0.4, 0.4
+    portrait = srgb_decode(skimage.data.astronaut()[..., 1].astype(np.float32) / 255).astype(np.float32)
+    for picture in (drawn, portrait):
+        told = []
+        for tall in (320, 160, 80):
+            size = (round(picture.shape[1] * tall / picture.shape[0]), tall)
+            small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+            measured = sharpness(Detail(small, 1e-6, 1e-9), WHOLE)
+            told.append(measured * np.sqrt(_looked_at(np.array([1.0]), 2 * tall)[0]))
+        assert max(told) < 1.2 * min(told)
+    people = [standing(0.45, tall=0.5), standing(0.6, tall=0.48), standing(0.7, tall=0.25)]
+    sure = [0.1, 0.11, 0.1 * np.sqrt(2) * 1.6]
+    assert middle(about(people, sharp=sure)) == middle(about(people, sharp=[0.1, 0.11, 0.1])) == 0.45
 
 
 def test_larger_surer_and_more_in_the_middle_wins() -> None:

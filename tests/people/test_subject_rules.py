@@ -134,7 +134,7 @@ SCENARIOS: dict[str, Scenario] = {
     ),
     # Only who is 0.3 of the tallest one's 0.8 shows that the tallest is blurred.
     "WORTH.compared": lambda: turns(
-        lambda tall: wins(at(0.6, tall, 0.9), at(0.4, 0.8, 0.6), sharp=[0.1, 0.02]), 0.24
+        lambda tall: wins(at(0.6, tall, 0.9), at(0.4, 0.8, 0.6), sharp=[0.1, 0.01]), 0.24
     ),
     "WORTH.blur_power": lambda: turns(
         lambda sharp: wins(at(0.4, sure=0.95), at(0.6, sure=0.45), sharp=[sharp, 0.1]),
