@@ -352,9 +352,10 @@ class _Session:
                 self.kept.append(file.name)
                 return
             if not self._ours(target, there, record):
+                shows = " although it may show or name who is held back now" if self.held else ""
                 self.problems.append(
                     f"{self.address.text}: {file.name} is there and is not what was put there from here, so it is "
-                    "left; move it away, or give an address of its own, with {date} in it"
+                    f"left{shows}; move it away, or give an address of its own, with {{date}} in it"
                 )
                 return
         if digest_file(file.path) != file.sha256:

@@ -16,6 +16,7 @@ from pipeline.errors import FrameError, InputError, in_short
 from pipeline.formats.metadata.model import Metadata
 from pipeline.imaging.shown_light import ShownLight
 from pipeline.report.kept_frames import read_checked, read_left
+from pipeline.shoot.facts import Facts
 from pipeline.shoot.frame_names import KnownFile, NameMemory
 from pipeline.store.keys import digest_json
 from pipeline.store.places import DeliveredPath, digest_below, path_below
@@ -130,21 +131,23 @@ def _make_way(out: Path, relative: str) -> str:
 
 @dataclass(frozen=True)
 class _Names:
-    """files  of this run and earlier ones; rows  see NameMemory"""
+    """files  of this run and earlier ones; rows, shown  see NameMemory"""
 
     files: tuple[KnownFile, ...] = ()
     rows: Mapping[str, str] = field(default_factory=dict)
+    shown: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 def names_known(out: Path) -> NameMemory:
     """What earlier runs into `out` called their frames."""
     store = Store(out)
     kept = store.record(ROOT, "names.json", _Names) or _Names()
-    return NameMemory(kept.files, kept.rows, digest=store.frame_digest)
+    return NameMemory(kept.files, kept.rows, digest=store.frame_digest, shown=kept.shown)
 
 
-def keep_names(store: Store, frames: Sequence[Frame], rows: Mapping[str, str]) -> None:
-    """Keep the frames' names, numbers and bytes, and which frame each row of frames.csv meant, for later runs.
+def keep_names(store: Store, frames: Sequence[Frame], facts: Facts) -> None:
+    """Keep the frames' names, numbers and bytes, and which frame each row of frames.csv meant and whom it showed, for
+    later runs.
 
     Frames that are no longer there keep theirs, so that no other frame gets their name. Raises OSError.
     """
@@ -159,7 +162,12 @@ def keep_names(store: Store, frames: Sequence[Frame], rows: Mapping[str, str]) -
         files += [KnownFile(frame.name, frame.number, relative) for relative in frame.relatives[1:]]
     paths, digests = {f.relative for f in files}, {f.sha256 for f in files} - {""}
     files += [f for f in before.files if f.relative not in paths and f.sha256 not in digests]
-    store.put_record(ROOT, "names.json", _Names, _Names(tuple(files), {**before.rows, **rows}))
+    store.put_record(
+        ROOT,
+        "names.json",
+        _Names,
+        _Names(tuple(files), {**before.rows, **facts.meant}, {**before.shown, **facts.shown}),
+    )
 
 
 _A_DAY = timedelta(days=1)

@@ -133,7 +133,7 @@ def read_shoot(
     files = find(models)
     memory = names_known(out) if out is not None else NOTHING_KNOWN
     found = read_frames(folder, facts_file, memory)
-    index = FrameIndex(found.frames, found.formerly, memory.rows)
+    index = FrameIndex(found.frames, found.formerly, memory.rows, memory.shown)
     facts, problems, missing = load_facts(folder, facts_file, index)
     index.rest()
     corrected, wrong_clocks = with_clocks(found.frames, facts.clocks, facts.start)

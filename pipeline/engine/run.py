@@ -131,7 +131,7 @@ class _Run:
             decided = decide(self.store, self.planner, log, self.workers, self.progress, self.pace, only)
             measured_frames, plan, planned = decided.measured_frames, decided.plan, decided.planned
             self._begin("render")
-            keep_names(self.store, self.shoot.frames, self.shoot.facts.meant)
+            keep_names(self.store, self.shoot.frames, self.shoot.facts)
             try:
                 again = self._render(decided, only)
             except KeyboardInterrupt as stop:

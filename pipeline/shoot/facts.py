@@ -122,6 +122,7 @@ class Facts(Credits, Place):
     frames_file  the table that the rows are from, "" = none; elsewhere  its rows that name no frame here, or several
     unclear  frame name -> why it is held back: a row may mean it or another frame
     meant    digest of a row of frames.csv -> name of the frame that it means, see frame_names.row_digest
+    shown    whom rows show, see rows.Rows
     unnamed  frames of the shoot that have no row in a table that somebody has filled in
     unplaced  "file:line" of rows that show a player with publish: no and fit no frame, so that none is held back
     notices  on the files that were read, wrong in nothing
@@ -145,6 +146,7 @@ class Facts(Credits, Place):
     elsewhere: tuple[Row, ...] = ()
     unclear: Mapping[str, str] = field(default_factory=dict)
     meant: Mapping[str, str] = field(default_factory=dict)
+    shown: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     unnamed: tuple[str, ...] = ()
     unplaced: tuple[str, ...] = ()
     notices: tuple[str, ...] = ()

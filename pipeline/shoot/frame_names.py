@@ -42,6 +42,7 @@ class NameMemory:
 
     files   of earlier runs into the same OUT
     rows    digest of a row of frames.csv (`row_digest`) -> name of the frame that it meant then
+    shown   see rows.Rows
     written path of a file -> name, as a frames.csv that this program wrote has them
     digest  SHA-256 of a frame's file; asked only where its size is that of a known file. May raise OSError
     """
@@ -50,6 +51,7 @@ class NameMemory:
     rows: Mapping[str, str] = field(default_factory=dict)
     written: Mapping[str, str] = field(default_factory=dict)
     digest: Callable[[Frame], str] = lambda frame: ""
+    shown: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 NOTHING_KNOWN = NameMemory()
@@ -238,11 +240,13 @@ class FrameIndex:
         frames: Collection[Frame],
         formerly: Mapping[str, str] = MappingProxyType({}),
         meant: Mapping[str, str] = MappingProxyType({}),
+        shown: Mapping[str, tuple[str, ...]] = MappingProxyType({}),
     ) -> None:
-        """formerly  name of an earlier run -> name of today; meant  `row_digest` -> name that a row meant then"""
+        """formerly  name of an earlier run -> name of today; meant  `row_digest` -> name that a row meant then; shown
+        whom rows showed then, see rows.Rows"""
         self.frames = {frame.name: frame for frame in frames}
         self.names = sorted(self.frames)
-        self.formerly, self.meant = formerly, meant
+        self.formerly, self.meant, self.shown = formerly, meant, shown
 
     def rest(self) -> None:
         """Give back the memory of what `find` looks names up in; the next look-up makes it anew."""

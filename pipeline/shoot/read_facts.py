@@ -167,6 +167,7 @@ def load_facts(
         elsewhere=rows.elsewhere,
         unclear=rows.unclear,
         meant=rows.meant,
+        shown=rows.shown,
         unnamed=rows.unnamed,
         unplaced=rows.unplaced,
         notices=tuple(notices),
@@ -177,7 +178,8 @@ def load_facts(
 
 
 def _rows_of(known: Facts) -> Rows:
-    return Rows(known.rows, [], known.elsewhere, known.unplaced, known.unclear, known.meant, known.unnamed, "")
+    of = known
+    return Rows(of.rows, [], of.elsewhere, of.unplaced, of.unclear, of.meant, of.unnamed, "", of.shown)
 
 
 def written_names(shoot: Path, facts_file: Path | None) -> dict[str, str]:

@@ -4,20 +4,36 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from pathlib import Path
 
 from pipeline.errors import Problem
 from pipeline.shoot.eventfile import box_of
 from pipeline.shoot.facts import CROP_OF, FRAME_COLUMNS, MARKS, SIDES, FrameFacts, Player, plain_digits
 from pipeline.shoot.frame_names import FrameIndex, Meant, row_digest
 from pipeline.shoot.names import hints_at, holds_any, same_name
+from pipeline.shoot.pictures.said import camera_of, may_be_one_camera
 from pipeline.store.files import folded
+from pipeline.store.keys import digest_json
 from pipeline.textfile.messages import and_more, did_you_mean
 from pipeline.textfile.tables import SAVE_AS, Row, Table, numbers, whole
 from pipeline.textfile.yes_no import yes_or_no
 
 Missing = list[tuple[str, str]]
+_RENAMED = (
+    "line {line} of frames.csv may mean it or another frame: by frame it is the one, by time the other; correct one of "
+    "the two there"
+)
+_RENUMBERED = (
+    "line {line} of frames.csv showed, in an earlier run, a player who must not be published, and the roster has "
+    "another under that number now; write there by name who is in it"
+)
+_SAME_TIME = timedelta(milliseconds=1.5)  # frames.csv has thousandths
+_CLOCK = 3  # rows that are off by one and the same time, or more, and most of a camera: a clock was set. No source
+_ALIKE = 0.05  # seconds within which they are off by the same. No source
 
 
 def team_key(name: str) -> str:
@@ -117,6 +133,7 @@ class Rows:
     meant     digest of a row -> the frame that it means
     unnamed   frames that no row means, where somebody has filled in the table
     as_before  what to say of rows that mean one of several frames because they did in an earlier run; "" for none
+    shown     what rows say of who is in their frames -> whom they show by that, see `_shown_by`
     """
 
     facts: Mapping[str, FrameFacts]
@@ -127,6 +144,7 @@ class Rows:
     meant: Mapping[str, str]
     unnamed: tuple[str, ...]
     as_before: str
+    shown: Mapping[str, tuple[str, ...]]
 
 
 def read_rows(
@@ -149,7 +167,10 @@ def read_rows(
     unplaced: list[str] = []
     unclear: dict[str, str] = {}
     first: dict[str, Row] = {}
-    meanings = [(row, _meaning(row, index)) for row in (table.rows if table else ())]
+    shown: dict[str, tuple[str, ...]] = {}
+    by_name = [(row, _meaning(row, index)) for row in (table.rows if table else ())]
+    meanings = _renamed(by_name, index)
+    in_doubt = {row.line for (row, before), (_, now) in zip(by_name, meanings, strict=True) if now is not before}
     certain = {meant.name for _, meant in meanings}
     for row, meant in meanings:
         wrong: list[str] = []
@@ -166,7 +187,8 @@ def read_rows(
             why = meant.why
             if may:
                 why += f"; until then {'all of them are' if len(may) > 1 else 'it is'} held back"
-                unclear |= {one: _UNCLEAR.format(line=row.line) for one in may}
+                said = _RENAMED if row.line in in_doubt else _UNCLEAR
+                unclear |= {one: said.format(line=row.line) for one in may}
             else:
                 why = why if meant.sure else f"no frame {row['frame']} in the shoot folder"
                 if any((p.team, p.number) in facts.players and not p.publish for p in roster or ()):
@@ -175,6 +197,12 @@ def read_rows(
             called = row["frame"] if row["frame"] not in index.frames else f"{row['frame']} (line {row.line})"
             missing.append((called, f"{row.where}: {why}"))
             elsewhere.append(row)
+        if name is not None and facts.players and roster:
+            key, now = _shown_by(row, name, facts, roster)
+            before = index.shown.get(key, ())
+            if _renumbered(before, roster):
+                unclear[name], now = _RENUMBERED.format(line=row.line), before
+            shown[key] = now
         if name is not None and (name not in rows or not _typed(first[name])):
             rows[name], first[name] = facts, row  # also of a row with a wrong cell: its frame is held, or all stops
         problems += [replace(row.problem(message), frame=name or "") for message in wrong]
@@ -182,7 +210,7 @@ def read_rows(
     begun = any(_typed(row) for row, _ in meanings)
     named = {*certain, *unclear}
     unnamed = tuple(name for name in index.frames if name not in named) if begun else ()
-    return Rows(rows, missing, tuple(elsewhere), tuple(unplaced), unclear, means, unnamed, _as_before(meanings))
+    return Rows(rows, missing, tuple(elsewhere), tuple(unplaced), unclear, means, unnamed, _as_before(meanings), shown)
 
 
 def read_row(
@@ -280,3 +308,73 @@ def _facts_of(
     return FrameFacts(
         keep is not False, rating, players, row["words"], boxes["crop"], row.line, always, crops=crops, marks=marks
     )
+
+
+# ---- rows whose frame or players are others than when they were written ---------------------------------------------
+
+
+def _renamed(meanings: Sequence[tuple[Row, Meant]], index: FrameIndex) -> list[tuple[Row, Meant]]:
+    """The rows, with each in doubt whose time is not that of its frame but that of another one."""
+    off = {at: away for at, (row, meant) in enumerate(meanings) if (away := _away(row, meant, index)) is not None}
+    wrong = {at: away for at, away in off.items() if away[1]}
+    every, alike = Counter(camera for camera, _ in off.values()), Counter(wrong.values())
+    set_right = {away for away, count in alike.items() if count >= _CLOCK and 2 * count > every[away[0]]}
+    found = []
+    for at, (row, meant) in enumerate(meanings):
+        others = _taken_then(row, meant, index) if at in wrong and wrong[at] not in set_right else []
+        if others:
+            table, whose = Path(row.file).name, and_more(others)
+            why = f"the time in {table} is not that of {meant.name} but of {whose}; correct frame or time"
+            meant = Meant(None, why, (*meant.may, *others))
+        found.append((row, meant))
+    return found
+
+
+def _time_of(row: Row) -> datetime | None:
+    try:
+        return datetime.fromisoformat(row["time"]).replace(tzinfo=None)
+    except ValueError:
+        return None
+
+
+def _away(row: Row, meant: Meant, index: FrameIndex) -> tuple[tuple[str, str, str], int] | None:
+    """(camera, how far the time of its frame is from that of a row, 0 where it is the same); None where one of them is
+    not known."""
+    frame, time = index.frames[meant.name] if meant.name else None, _time_of(row)
+    if frame is None or frame.exif.time is None or time is None:
+        return None
+    away = frame.exif.time - time
+    return camera_of(frame), 0 if abs(away) <= _SAME_TIME else round(away.total_seconds() / _ALIKE) or 1
+
+
+def _taken_then(row: Row, meant: Meant, index: FrameIndex) -> list[str]:
+    """Other frames of the camera that were taken when a row says."""
+    time, this = _time_of(row), index.frames[meant.name or ""]
+    return [
+        name
+        for name, frame in index.frames.items()
+        if time and frame.exif.time and abs(frame.exif.time - time) <= _SAME_TIME and may_be_one_camera(frame, this)
+    ]
+
+
+def _shown_by(row: Row, frame: str, facts: FrameFacts, roster: Sequence[Player]) -> tuple[str, tuple[str, ...]]:
+    """(what a row says of who is in its frame, whom it shows by that and whether they may be), names as digests."""
+    there = (one for one in roster if (one.team, one.number) in facts.players)
+    shown = (f"{one.team} {one.number} {_digest(one)} {'yes' if one.publish else 'no'}" for one in there)
+    return digest_json([frame, row["players"]]), tuple(shown)
+
+
+def _renumbered(before: Sequence[str], roster: Sequence[Player]) -> bool:
+    """Whether somebody else, who may be shown, has the number of one of those whom a row showed `before`, and who was
+    withheld then or is now."""
+    hidden = {_digest(one) for one in roster if not one.publish}
+    free = {f"{one.team} {one.number}": _digest(one) for one in roster if one.publish}
+    for said in before:
+        number, digest, publish = said.rsplit(" ", 2)
+        if free.get(number, digest) != digest and (publish == "no" or digest in hidden):
+            return True
+    return False
+
+
+def _digest(player: Player) -> str:
+    return digest_json([folded(" ".join(player.name.split()))])

@@ -117,6 +117,7 @@ def test_what_somebody_else_put_there_is_neither_written_over_nor_removed(out: P
     done = go(out, items, there, page=True)
     assert (there / "index.html").read_text() == "the club's own page"
     assert len(done.problems) == 1 and "index.html is there and is not what was put there from here" in done.problems[0]
+    assert "held back now" not in done.problems[0]
     (there / "TH1_1.jpg").write_bytes(b"changed by the club")
     done = go(out, items[:1], there)
     assert (there / "TH1_1.jpg").read_bytes() == b"changed by the club"

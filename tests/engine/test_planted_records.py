@@ -106,7 +106,7 @@ def test_another_shoot_is_refused_also_where_records_are_lost(
     store.frame_digest(frames[0])
     store.save_digests()
     store.keep_source(Source.of(tmp_path / "shoot", None))
-    keep_names(store, frames[:1], {})
+    keep_names(store, frames[:1], Facts())
     store.put("done", done_name(ENTRY["relative"]), json.dumps(ENTRY).encode())
     for name in lost:
         (store.work / name).write_bytes(b"")
@@ -124,7 +124,7 @@ def delivered(store: Store, tmp_path: Path) -> tuple[Store, list[Frame]]:
         store.frame_digest(frame)
     store.save_digests()
     store.keep_source(Source.of(tmp_path / "shoot", None))
-    keep_names(store, frames, {})
+    keep_names(store, frames, Facts())
     store.put("done", done_name(ENTRY["relative"]), json.dumps(ENTRY).encode())
     return store, frames
 

@@ -7,8 +7,10 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
+from pipeline.engine.earlier import keep_names
 from pipeline.engine.jobs import Shoot, read_shoot
 from pipeline.errors import InputError
+from pipeline.store.store import Store
 
 ROSTER = "team,number,name,publish\nhome,7,Ida Marlow,yes\nhome,8,Lea Ost,no\n"
 
@@ -81,3 +83,15 @@ def test_what_is_wrong_is_said_without_the_names_of_withheld_players(tmp_path: P
     with pytest.raises(InputError, match="is already on line 2") as error:
         shoot_of(tmp_path, {})
     assert "Lea" not in str(error.value) and "more.csv:3:" in str(error.value)
+
+
+def test_an_earlier_run_knows_whom_a_number_meant(tmp_path: Path) -> None:
+    """Lea Ost is number 9 by now, and her rows still say 8: the next run must not take them for Una Tern's."""
+    (tmp_path / "shoot").mkdir()
+    now = "team,number,name,publish\nhome,7,Ida Marlow,yes\nhome,9,Lea Ost,no\nhome,8,Una Tern,yes\n"
+    rows, store = {4: ",,home 8,", 5: ",,home 7,"}, Store.open(tmp_path / "out", tmp_path / "shoot")
+    for roster, held in ((ROSTER, True), (now, True), (now, True), (ROSTER.replace("no", "yes"), False), (now, True)):
+        shoot_of(tmp_path / "shoot", rows, roster=roster)
+        shoot = read_shoot(tmp_path / "shoot", out=store.out)
+        assert [frame.name for frame in shoot.frames if shoot.withheld(frame.name)] == ["TH1_0004"] * held, roster
+        keep_names(store, shoot.frames, shoot.facts)

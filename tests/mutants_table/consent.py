@@ -8,7 +8,6 @@ _PRIVACY = "captions/privacy.py"
 _PEOPLE = "captions/people.py"
 _FACTS = "shoot/facts.py"
 _READ = "shoot/read_facts.py"
-_ROWS = "shoot/rows.py"
 _ROSTER = "shoot/roster.py"
 _CELL = "shoot/name_cell.py"
 _COPY = "shoot/copies.py"
@@ -16,6 +15,7 @@ _READ_IN = ("shoot/test_roster.py",)
 _CONSENT = "shoot/consent.py"
 _SHORT = "shoot/names/short.py"
 _LETTERS = "shoot/names/letters.py"
+_ROWS, _ROWS_TESTS = "shoot/rows.py", ("shoot/test_rows.py",)
 _BY, _BY_TESTS = "shoot/photographer.py", ("shoot/test_photographer.py",)
 _MISTYPED = ("shoot/test_mistyped.py",)
 _OWN = "formats/metadata/own_texts.py"
@@ -387,4 +387,26 @@ MUTANTS = [
     mutant(_BY, "for text in (name, short)", "for text in (name,)", *_BY_TESTS),
     mutant(_BY, "|((?:\\w+[^\\S\\n]+)?\\w+))?", "|(\\w+))?", *_BY_TESTS),
     mutant("shoot/names/short.py", 'if not _WORD.search(m["gap"])', "if True", *_BY_TESTS),
+    # rows whose frame has another name by now, or whose players other numbers
+    mutant(_ROWS, "    meanings = _renamed(by_name, index)", "    meanings = by_name", *_ROWS_TESTS),
+    mutant(_ROWS, "and 2 * count > every[away[0]]}", "}", *_ROWS_TESTS),
+    mutant(_ROWS, "if count >= _CLOCK and", "if", *_ROWS_TESTS),
+    mutant(_ROWS, "<= _SAME_TIME and may_be_one_camera(frame, this)", "<= _SAME_TIME", *_ROWS_TESTS),
+    mutant(_ROWS, "0 if abs(away) <= _SAME_TIME else", "0 if not away else", *_ROWS_TESTS),
+    mutant(_ROWS, "(*meant.may, *others))", "tuple(others))", *_ROWS_TESTS),
+    mutant(_ROWS, "            if _renumbered(before, roster):", "            if False:", *_ROWS_TESTS),
+    mutant(_ROWS, "unclear[name], now = _RENUMBERED", "unclear[name], _ = _RENUMBERED", *_ROWS_TESTS),
+    mutant(_ROWS, 'publish == "no" or digest in hidden', 'publish == "no"', *_ROWS_TESTS),
+    mutant(_ROWS, 'publish == "no" or digest in hidden', "digest in hidden", *_ROWS_TESTS),
+    mutant(_ROWS, '(publish == "no" or digest in hidden)', "True", *_ROWS_TESTS),
+    mutant(_ROWS, "free.get(number, digest) != digest and", "", *_ROWS_TESTS),
+    mutant(_ROWS, 'digest_json([frame, row["players"]])', "row_digest(row)", *_ROWS_TESTS),
+    mutant("engine/jobs.py", "memory.rows, memory.shown)", "memory.rows)", "engine/test_wrong_rows.py"),
+    mutant(
+        "engine/earlier.py",
+        "{**before.shown, **facts.shown}",
+        "{**facts.shown, **before.shown}",
+        "engine/test_wrong_rows.py",
+    ),
+    mutant("engine/earlier.py", "{**before.shown, **facts.shown}", "{}", "engine/test_wrong_rows.py"),
 ]

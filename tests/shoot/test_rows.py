@@ -1,0 +1,110 @@
+"""Rows of frames.csv whose frame or players are others by now: a withheld player must not go out by them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from pipeline.shoot.facts import Facts, held_back
+from pipeline.shoot.frame_names import FrameIndex
+from pipeline.shoot.read_facts import load_facts
+from pipeline.types import Exif, Frame
+
+START = datetime(2026, 2, 14, 19, 30)
+ROSTER = "team,number,name,publish\nhome,7,Lena Lind,no\nhome,8,Mia Holm,yes\n"
+
+
+def frame(number: int, seconds: float, model: str = "Test Camera") -> Frame:
+    name = f"TH1_{number:04d}"
+    exif = Exif(time=START + timedelta(seconds=seconds), make="Evencourt", model=model)
+    return Frame(name, Path(f"{name}.jpg"), f"{name}.jpg", "picture", exif)
+
+
+def read(folder: Path, frames: Sequence[Frame], rows: str, roster: str = ROSTER, before: Facts | None = None) -> Facts:
+    (folder / "roster.csv").write_text(roster, encoding="utf-8")
+    (folder / "frames.csv").write_text(f"frame,players,rating,file,time\n{rows}", encoding="utf-8")
+    return load_facts(folder, None, FrameIndex(frames, shown=before.shown if before else {}))[0]
+
+
+def held(facts: Facts, frames: Sequence[Frame]) -> list[int]:
+    return [int(one.name[-4:]) for one in frames if held_back(facts, facts.row(one.name))]
+
+
+def table(times: Sequence[float], shows: int = 2) -> str:
+    """Rows as `prepare` writes them, one of them filled in."""
+    rows = ((at, "home 7" if at == shows else "", START + timedelta(seconds=time)) for at, time in enumerate(times, 1))
+    return "".join(
+        f"TH1_{at:04d},{who},,TH1_{at:04d}.jpg,{time.isoformat(' ', 'milliseconds')}\n" for at, who, time in rows
+    )
+
+
+@pytest.mark.parametrize(
+    ("times", "expected"),
+    [
+        ((0, 1.25, 2.5, 9, 12), [2]),
+        ((0, 9, 2.5, 1.25, 12), [2, 4]),  # two files changed their names
+        ((0, 1.251, 2.5, 9, 12), [2]),  # the table has thousandths
+        ((0, 1.25, 1.25, 9, 12), [2]),  # two of one second
+        ((0, 5, 2.5, 9, 12), [2]),  # no other was taken then
+        ((2.5, 3.75, 5, 11.5, 14.5), [2]),  # the clock was set, and some are as far apart
+        ((1.25, 2.5, 5, 9, 12), [1, 2]),  # all were counted anew, at no even pace
+        ((1.25, 2.5, 99), [1, 2]),  # of two nobody knows whether a clock was set
+        ((0, 2.5, 3.75, 5, 1.25, 5, 6.25, 7.5), [2, 5]),  # three at an even pace, of eight
+    ],
+)
+def test_the_time_of_a_row_says_that_its_frame_is_called_otherwise(
+    tmp_path: Path, times: tuple[float, ...], expected: list[int]
+) -> None:
+    frames = [frame(at, time) for at, time in enumerate(times, 1)]
+    written = (0, 1.25, 2.5, 9, 12)[: len(times)] if len(times) < 6 else (0, 1.25, 2.5, 3.75, 5, 5, 6.25, 7.5)
+    facts = read(tmp_path, frames, table(written))
+    assert held(facts, frames) == expected
+    unclear = "by frame it is the one, by time the other" in facts.row("TH1_0002").unclear
+    assert unclear == (len(expected) > 1)
+
+
+def test_another_camera_that_took_one_at_that_time_is_not_meant(tmp_path: Path) -> None:
+    frames = [frame(1, 0), frame(2, 9), frame(3, 2.5), frame(4, 1.25, "Other Camera")]
+    assert held(read(tmp_path, frames, table((0, 1.25, 2.5, 9))), frames) == [2]
+
+
+def test_a_row_that_nobody_filled_in_holds_nothing(tmp_path: Path) -> None:
+    frames = [frame(at, time) for at, time in enumerate((0, 9, 2.5, 1.25, 12), 1)]
+    assert held(read(tmp_path, frames, table((0, 1.25, 2.5, 9, 12), 3)), frames) == [3]
+
+
+def test_a_number_that_changed_with_the_consent_holds_too(tmp_path: Path) -> None:
+    frames, rows = [frame(1, 0), frame(2, 9)], "TH1_0001,home 7,,,\nTH1_0002,home 8,,,\n"
+    facts = read(tmp_path, frames, rows, ROSTER.replace("no", "yes"))
+    others = "team,number,name,publish\nhome,9,Lena Lind,no\nhome,7,Una Tern,yes\nhome,8,Mia Holm,yes\n"
+    assert held(read(tmp_path, frames, rows, others, facts), frames) == [1]
+    both_free = others.replace("no", "yes")
+    assert held(read(tmp_path, frames, rows, both_free, facts), frames) == []
+
+
+def test_a_number_that_another_player_has_now_holds_what_it_showed(tmp_path: Path) -> None:
+    frames, rows = [frame(1, 0), frame(2, 9)], "TH1_0001,home 7,,,\nTH1_0002,home 8,,,\n"
+    others = "team,number,name,publish\nhome,9,Lena Lind,no\nhome,7,Mia Holm,yes\nhome,8,Una Tern,yes\n"
+    facts = read(tmp_path, frames, rows)
+    assert held(facts, frames) == [1] and held(read(tmp_path, frames, rows, others), frames) == []
+    now = read(tmp_path, frames, rows, others, facts)
+    assert held(now, frames) == [1] and "has another under that number now" in now.row("TH1_0001").unclear
+    assert "Lena" not in str(now.shown) and "Lind" not in str(now.shown).title()
+    gone = read(tmp_path, frames, rows, others.replace("home,9,Lena Lind,no\n", ""), facts)  # her line was deleted
+    assert held(gone, frames) == [1]
+    again = read(tmp_path, frames, rows.replace("home 7,,", "home 7,5,"), others, now)  # rated, and no more than that
+    assert held(again, frames) == [1]
+    named = read(tmp_path, frames, rows.replace("home 7", "home Mia Holm"), others, again)
+    assert held(named, frames) == []
+
+
+@pytest.mark.parametrize("name", ["Lena Lind", "LENA  LIND"])
+def test_who_may_be_shown_after_all_is(tmp_path: Path, name: str) -> None:
+    frames, rows = [frame(1, 0)], "TH1_0001,home 7,,,\n"
+    facts = read(tmp_path, frames, rows)
+    agreed = read(tmp_path, frames, rows, ROSTER.replace("Lena Lind,no", f"{name},yes"), facts)
+    assert held(agreed, frames) == []
+    assert held(read(tmp_path, frames, rows, ROSTER, facts), frames) == [1]
