@@ -43,8 +43,8 @@ MUTANTS = [
     ),
     mutant(
         "shoot/rows.py",
-        "unclear |= {one: _UNCLEAR",
-        "_ = {one: _UNCLEAR",
+        "unclear |= {one: said.format",
+        "_ = {one: said.format",
         f"{_CARDS}::test_what_says_which_frame_a_row_means",
     ),
     mutant(_PAIRS, "(timed and not _same_time(a, b)) or ", "", *_PAIRED),
