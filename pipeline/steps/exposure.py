@@ -136,12 +136,13 @@ def solve(context: SolveContext[ExposureMeasurement], params: ExposureParams) ->
         return Solved(flat, () if params.target == "median" else (_NO_TARGET,))
     balance = context.earlier_of(white_balance.STEP)
     frames = {f.name: f for f in context.frames}
-    own = np.array([_brightness(light, i, balance) for i in range(len(light.scenes))])
+    own, as_found = (np.array([_brightness(light, i, b) for i in range(len(light.scenes))]) for b in (balance, {}))
     light = _as_shown(context, light, balance)
     finished = np.array([frames[s.names[0]].kind == "picture" for s in light.scenes], dtype=bool)
-    levels, highest, notices = _levels(context, light, own, finished, params)
+    lost = np.where(finished & np.isfinite(own), as_found - own, 0.0)
+    levels, highest, notices = _levels(context, light, own, lost, finished, params)
     more = params.target if isinstance(params.target, float) else 0.0
-    by_frame, lost = {}, {}
+    by_frame, named = {}, {}
     shown = Shown(context)
     for scene, level, most in zip(light.scenes, levels, highest, strict=True):
         members = [frames[n] for n in scene.names]
@@ -154,8 +155,8 @@ def solve(context: SolveContext[ExposureMeasurement], params: ExposureParams) ->
             if abs(level - own_level) > RULES.said:
                 said.append(_held_back(level, own_level))
             if said:
-                lost[name] = "; ".join(said)
-    return Solved(by_frame, (*notices, *_single_frames(light)), lost)
+                named[name] = "; ".join(said)
+    return Solved(by_frame, (*notices, *_single_frames(light)), named)
 
 
 _SEEN = 0.15  # stops between neighbours that a person should look at; chosen by us, no source
@@ -232,13 +233,15 @@ def _levels(
     context: SolveContext[ExposureMeasurement],
     light: ShootLight,
     own: F64,
+    lost: F64,
     finished: NDArray[np.bool_],
     params: ExposureParams,
 ) -> tuple[list[float], list[float], list[str]]:
     """Stops to add to each scene, the most that keeping its whites may raise them to, and notices.
 
     own  (scenes,) mean log2 luminance of each picture as balanced, NaN where unknown
-    finished  (scenes,) a JPEG, TIFF or PNG, whose brightness somebody has chosen: the typical one keeps it
+    finished  (scenes,) a JPEG, TIFF or PNG, whose brightness somebody has chosen: the typical one keeps it, and gets
+    back what its balance took of it: lost (scenes,) stops
 
     light.tone says by how many stops the surfaces that two scenes share are brighter in one; `own` also depends on
     what the picture shows, such as a white bench. For zone and shoot tone alone decides within one; between the zones
@@ -259,7 +262,7 @@ def _levels(
     aim = float(np.log2(params.mean)) + more
     as_shot = finished | (params.target == "exposed")
     # Of a scene that has only itself.
-    levels: F64 = np.where(as_shot, more, np.where(np.isfinite(own), aim - own, 0.0))
+    levels: F64 = np.where(as_shot, more + lost, np.where(np.isfinite(own), aim - own, 0.0))
     highest = levels + RULES.own_reach
     for number in np.unique(part):
         members = [int(i) for i in np.flatnonzero(part == number) if known[i]]
@@ -276,7 +279,8 @@ def _levels(
             if params.target == "reference" and with_reference:
                 levels[i] = float(np.median(tones[with_reference])) - tones[i]
             elif as_shot[i]:
-                levels[i] = more + (0.0 if params.across == "burst" else float(np.median(tones[typical])) - tones[i])
+                level = lost[i] if params.across == "burst" else float(np.median(tones[typical])) - tones[i]
+                levels[i] = more + level
             elif params.across == "burst":
                 own_part = float(np.clip(usual + tones[i] - own[i], -RULES.own_reach, RULES.own_reach))
                 levels[i] -= own_part * RULES.own_share
@@ -321,7 +325,7 @@ def in_words(solution: ExposureSolution) -> str:
 
 STEP: Step[ExposureParams, ExposureMeasurement, ExposureSolution] = Step(
     name="exposure",
-    version=12,
+    version=13,
     summary="Even out the flicker of the lamps across a burst, row by row and per channel, and set one level.",
     Params=ExposureParams,
     place="shared",

@@ -279,6 +279,24 @@ def test_a_balance_that_has_evened_the_colour_leaves_brightness_only() -> None:
         assert np.ptp((gains - flicker.on(9, 9))[..., 1]) < 3e-3
 
 
+@pytest.mark.parametrize("kind", ["picture", "raw"])
+@pytest.mark.parametrize("level", [(-2.0, -3.0, -4.0), (-3.0, -3.0, -3.0)])
+def test_a_finished_picture_that_loses_a_warm_cast_stays_as_bright(kind: str, level: tuple[float, ...]) -> None:
+    """Its luminance (ITU-R BT.709) as somebody chose it: red falls, and with it most of what was light."""
+    gains, found = np.array([0.73, 1.0, 1.83]), np.array(level)
+    context = context_of(light_of([scene(["F0"], level=found)]))
+    context = replace(context, frames=[replace(f, kind=kind) for f in context.frames])
+    balance = {"F0": WhiteBalanceSolution(gains, WhiteSource.GRAY_WORLD, "", evened=True)}
+    ev = solve(replace(context, earlier={"white_balance": balance}), ExposureParams()).by_frame["F0"].ev
+    before, after = (np.log2(np.array([0.2126, 0.7152, 0.0722]) @ 2.0**v) for v in (found, found + np.log2(gains) + ev))
+    if kind == "picture":
+        assert after == pytest.approx(before, abs=0.001)
+    else:
+        assert after == pytest.approx(np.log2(0.16), abs=0.001)
+        shot = solve(replace(context, earlier={"white_balance": balance}), ExposureParams(target="exposed"))
+        assert shot.by_frame["F0"].ev == 0  # its balance is how it becomes a picture
+
+
 @pytest.mark.parametrize(
     ("across", "target", "said"),
     [
