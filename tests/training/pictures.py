@@ -15,14 +15,14 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from tests.training.synthetic import SIDE, dead_leaves, kits, pattern
+from tests.training.synthetic import SIDE, dead_leaves, jerseys, kits, pattern
 
 HELD_OUT = (
     "Wine_by", "Dragonfly_by", "Kleiber_by", "life_by", "friends_by", "Picture_1A_by", "Picture_0B_by",
 )  # fmt: skip
 _LARGEST = 1440  # pixels of the longer side of a wallpaper, brought to half of its own or less
 _DULL = 0.6  # mean change from pixel to pixel, of 255, below which a wallpaper is left out: gradients teach little
-_LEAVES, _PATTERNS, _KITS = 0.16, 0.14, 0.16  # shares of what is drawn
+_LEAVES, _PATTERNS, _KITS, _JERSEYS = 0.1, 0.1, 0.24, 0.1  # shares of what is drawn
 
 
 def held_back(index: int) -> bool:
@@ -91,6 +91,9 @@ class Pictures:
         if kind < _KITS:
             return kits(rng)
         kind -= _KITS
+        if kind < _JERSEYS:
+            return jerseys(rng)
+        kind -= _JERSEYS
         if kind < _LEAVES + _PATTERNS:
             palette = self.photos[rng.integers(len(self.photos))]
             return dead_leaves(rng, palette) if kind < _LEAVES else pattern(rng, palette)

@@ -98,8 +98,9 @@ def expose(mosaic: Tensor, a: Tensor, b: Tensor, rows: Tensor) -> Tensor:
     out = torch.where(draw < rate, out + 0.05 + size, out)
     out = torch.where(draw > 1 - rate / 2, out * size / 2, out)
     steps = torch.where(_chance(mosaic, 0.2), 3500.0, SATURATION)
+    steps = torch.where(_chance(mosaic, 0.04), _log_uniform(mosaic, 150, 1000), steps)  # of the 1990s
     out = torch.round(out * steps) / steps
-    out = torch.where(_chance(mosaic, 0.08), out.clamp(min=0), out)  # some cameras cut black off
+    out = torch.where(_chance(mosaic, 0.12), out.clamp(min=0), out)  # some cameras cut black off
     return out.clamp(max=1)
 
 

@@ -1,10 +1,13 @@
-"""Drawn training pictures: dead leaves with texture, kits, and the fine patterns of a hall; (512, 512, 3) uint8.
+"""Drawn training pictures: dead leaves with texture, kits, woven cloth, and the fine patterns of a hall; (512, 512, 3)
+uint8. Edges are blurred in light, as a lens does it, not in sRGB.
 
 Dead leaves (Lee, Mumford, Huang, "Occlusion models for natural images", IJCV 2001): discs, ellipses and boxes whose
 sizes follow a power law cover one another, as things in front of a camera do.
 """
 
 from __future__ import annotations
+
+from collections.abc import Callable
 
 import cv2
 import numpy as np
@@ -14,6 +17,7 @@ _LEAVES, _GROUND = 2500, 40  # the most, and large ones beneath them
 _LEAST, _GREATEST = 4, 400  # radius in pixels of a picture of twice the size
 _LETTERS = np.array(list("ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789 -.,:!?&"))
 _FONTS = (0, 1, 2, 3, 4, 5, 6, 7)
+Cloth = Callable[[np.random.Generator, np.ndarray], np.ndarray]  # of places (2, h, w): (h, w, 3) sRGB
 
 
 def _colour(rng: np.random.Generator, palette: np.ndarray) -> np.ndarray:
@@ -57,19 +61,26 @@ def dead_leaves(rng: np.random.Generator, palette: np.ndarray) -> np.ndarray:
         part = picture[y0:y1, x0:x1]
         shade = _texture(rng, np.mgrid[y0:y1, x0:x1].astype(np.float32))
         np.copyto(part, _colour(rng, palette) * shade, where=mask[..., None].astype(bool))
-    if rng.uniform() < 0.5:
-        picture = cv2.GaussianBlur(picture, (0, 0), rng.uniform(0.5, 2.5))
-    return _finished(picture)
+    return _finished(picture, rng.uniform(0.5, 2.5) if rng.uniform() < 0.5 else 0.0)
 
 
 def kits(rng: np.random.Generator) -> np.ndarray:
     """Large pieces of cloth, skin and floor with sharp edges, as they stand before one another on a court: deep colours
     beside black and white, where neither luma nor one plane of colour has much of an edge; some folded, some woven."""
+    return _pieces(rng, _cloth, int(rng.integers(8, 50)), 260)
+
+
+def jerseys(rng: np.random.Generator) -> np.ndarray:
+    """A few large pieces of cloth, all woven or knitted so finely that noise hides it."""
+    return _pieces(rng, _woven, int(rng.integers(1, 14)), 400)
+
+
+def _pieces(rng: np.random.Generator, cloth_of: Cloth, count: int, largest: float) -> np.ndarray:
     side = 2 * SIDE
     place = np.mgrid[0:side, 0:side].astype(np.float32)
-    picture = _kit(rng) * _cloth(rng, place)
-    for _ in range(int(rng.integers(8, 50))):
-        radius = np.exp(rng.uniform(np.log(20), np.log(260)))
+    picture = cloth_of(rng, place)
+    for _ in range(count):
+        radius = np.exp(rng.uniform(np.log(20), np.log(largest)))
         centre = rng.uniform(0, side, 2)
         turns = np.sort(rng.uniform(0, 2 * np.pi, int(rng.integers(3, 8))))
         reach = radius * rng.uniform(0.5, 1.3, len(turns))
@@ -82,44 +93,80 @@ def kits(rng: np.random.Generator) -> np.ndarray:
             cv2.fillPoly(mask, [np.int32(corners)], 1)
         left, top, width, height = cv2.boundingRect(mask)
         here = (slice(top, top + height), slice(left, left + width))
-        cloth = (_kit(rng) * _cloth(rng, place[:, here[0], here[1]])).astype(np.float32)
-        np.copyto(picture[here], cloth, where=mask[here][..., None].astype(bool))
-    if rng.uniform() < 0.7:
-        picture = cv2.GaussianBlur(picture, (0, 0), rng.uniform(0.6, 2.2))
-    return _finished(picture)
+        np.copyto(picture[here], cloth_of(rng, place[:, here[0], here[1]]), where=mask[here][..., None].astype(bool))
+    return _finished(picture, rng.uniform(0.6, 2.2) if rng.uniform() < 0.7 else 0.0)
 
 
 def _kit(rng: np.random.Generator) -> np.ndarray:
     """(3,) sRGB: black or nearly, white, a deep colour, skin, a floor of wood, or any grey."""
     kind = rng.uniform()
-    if kind < 0.22:
+    if kind < 0.2:
         return (rng.uniform(0, 0.22) + rng.uniform(-0.02, 0.02, 3)).clip(0).astype(np.float32)
-    if kind < 0.38:
+    if kind < 0.42:
         return rng.uniform(0.8, 1) * rng.uniform(0.97, 1, 3).astype(np.float32)
-    if kind < 0.74:
+    if kind < 0.76:
         colour = rng.uniform(0, 0.18, 3)
         some = rng.permutation(3)[: 1 if rng.uniform() < 0.65 else 2]
         colour[some] = rng.uniform(0.25, 0.95) * rng.uniform(0.7, 1, len(some))
         return colour.astype(np.float32)
-    if kind < 0.9:  # skin and wood: red over green over blue
+    if kind < 0.95:  # skin and wood: red over green over blue
         return rng.uniform(0.25, 0.95) * np.array([1, rng.uniform(0.6, 0.85), rng.uniform(0.4, 0.75)], np.float32)
     return np.full(3, rng.uniform(0.1, 0.9), np.float32)
 
 
 def _cloth(rng: np.random.Generator, place: np.ndarray) -> np.ndarray:
-    """(h, w, 1) about 1: even, in folds, or woven of threads of one to three pixels."""
-    kind, shape = rng.uniform(), place.shape[1:]
-    turn = rng.uniform(0, np.pi) if rng.uniform() < 0.6 else 0.0
-    u, v = (place[k] * np.cos(turn) + (-1) ** k * place[1 - k] * np.sin(turn) for k in (1, 0))
-    shade = np.ones(shape, np.float32)
-    if kind > 0.35:
-        long = np.exp(rng.uniform(np.log(80), np.log(600)))
-        shade += rng.uniform(0, 0.35) * np.sin(2 * np.pi * u / long + 0.8 * np.sin(2 * np.pi * v / (1.6 * long)))
+    """(h, w, 3) sRGB of pixels of twice the size: even, in folds, or woven."""
+    kind = rng.uniform()
     if kind > 0.7:
-        thread = 2 * np.exp(rng.uniform(np.log(0.9), np.log(3)))
-        over = (np.floor(u / thread) + np.floor(v / (thread * rng.uniform(0.8, 1.3)))) % 2
-        shade *= 1 + rng.uniform(0.04, 0.35) * (over - 0.5).astype(np.float32)
-    return shade[..., None]
+        return _woven(rng, place)
+    return (_kit(rng) * (_folds(rng, place) if kind > 0.35 else np.ones_like(place[0])[..., None])).astype(np.float32)
+
+
+def _folds(rng: np.random.Generator, place: np.ndarray) -> np.ndarray:
+    """(h, w, 1) about 1."""
+    u, v = _turned(rng, place)
+    long = np.exp(rng.uniform(np.log(80), np.log(600)))
+    wave = np.sin(2 * np.pi * u / long + 0.8 * np.sin(2 * np.pi * v / (1.6 * long)))
+    return np.asarray(1 + rng.uniform(0, 0.35) * wave, np.float32)[..., None]
+
+
+def _turned(rng: np.random.Generator, place: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    turn = rng.uniform(0, np.pi) if rng.uniform() < 0.6 else 0.0
+    x, y = place[1], place[0]
+    return x * np.cos(turn) + y * np.sin(turn), y * np.cos(turn) - x * np.sin(turn)
+
+
+def _woven(rng: np.random.Generator, place: np.ndarray) -> np.ndarray:
+    """(h, w, 3) sRGB: threads or meshes that repeat every 2 to 12 pixels, seen at a slant or over folds, of one colour
+    or of two."""
+    u, v = _turned(rng, place)
+    if rng.uniform() < 0.5:  # farther away at one side
+        u, v = (w * (1 + rng.uniform(-0.3, 0.3) * place[int(rng.integers(2))] / (2 * SIDE)) for w in (u, v))
+    if rng.uniform() < 0.5:
+        long = np.exp(rng.uniform(np.log(100), np.log(700)))
+        u = u + rng.uniform(0, 0.04) * long * np.sin(2 * np.pi * v / long + rng.uniform(0, 6))
+    period = 2 * np.exp(rng.uniform(np.log(2.1), np.log(12)))
+    other = period * (1.0 if rng.uniform() < 0.5 else rng.uniform(0.6, 1.7))
+    a, b = 2 * np.pi * u / period + rng.uniform(0, 6), 2 * np.pi * v / other + rng.uniform(0, 6)
+    kind, crisp = int(rng.integers(6)), np.exp(rng.uniform(np.log(0.7), np.log(6)))
+    if kind < 2:  # plain
+        wave = np.sin(a) * np.sin(b)
+    elif kind == 2:  # twill
+        wave = np.sin(a + b) * (1 + 0.5 * np.sin(b))
+    elif kind == 3:  # mesh: holes, or what is between them
+        wave = rng.choice([-1, 1]) * (np.cos(a) + np.cos(b) - rng.uniform(-0.5, 1))
+    elif kind == 4:  # ribs
+        wave = np.sin(a)
+    else:  # knitted: slanted to and fro
+        wave = np.sin(a + rng.uniform(0.3, 1.2) * np.arcsin(np.sin(b)))
+    wave = np.tanh(crisp * wave)[..., None]
+    strength = np.exp(rng.uniform(np.log(0.03), np.log(0.5)))
+    colour = _kit(rng)
+    if rng.uniform() < 0.2:
+        woven = colour + (0.5 + 0.5 * wave) * min(1.0, 2 * strength) * (_kit(rng) - colour)
+    else:
+        woven = colour * (1 + strength * wave)
+    return np.asarray(woven * _folds(rng, place), np.float32)
 
 
 def _texture(rng: np.random.Generator, place: np.ndarray) -> np.ndarray:
@@ -196,6 +243,16 @@ def _encoded(linear: np.ndarray) -> np.ndarray:
     return np.where(x <= 0.0031308, 12.92 * x, 1.055 * x ** (1 / 2.4) - 0.055)
 
 
-def _finished(picture: np.ndarray) -> np.ndarray:
-    small = cv2.resize(picture.clip(0, 1), (SIDE, SIDE), interpolation=cv2.INTER_AREA)
-    return (small * 255).round().astype(np.uint8)
+def _light(encoded: np.ndarray) -> np.ndarray:
+    """The inverse."""
+    x = encoded.clip(0, 1)
+    return np.where(x <= 0.04045, x / 12.92, ((x + 0.055) / 1.055) ** 2.4)
+
+
+def _finished(picture: np.ndarray, blur: float) -> np.ndarray:
+    """sRGB at twice the size to a picture; blur  deviation in pixels of what is given."""
+    light = _light(picture)
+    if blur:
+        light = cv2.GaussianBlur(light, (0, 0), blur)
+    small = _encoded(cv2.resize(light, (SIDE, SIDE), interpolation=cv2.INTER_AREA))
+    return (small.clip(0, 1) * 255).round().astype(np.uint8)

@@ -20,6 +20,7 @@ import cv2
 import numpy as np
 import torch
 from torch import Tensor
+from torch.nn.functional import max_pool2d
 
 from pipeline.imaging.learned import domain
 from tests.training import finished, sensor, web
@@ -38,7 +39,8 @@ AVERAGE = 0.9995  # of the weights' running mean
 STEEPEST = 0.3  # norm of the gradient
 RIM = 8  # pixels of a crop that see its border too well to count
 LEAST = 1e-7  # squared error below which a crop need not get better
-CHROMA = 0.10  # weight of colour differences in the squared error
+CHROMA = 0.15  # weight of colour differences in the squared error
+EDGE, STEEP = 3.0, 0.1  # weight of colour differences beside an edge of colour, more; change in the root that is one
 MEAN = 0.2  # weight of the mean error beside the root mean square
 SHADOWS = 0.003  # of saturation: foot of the root in which errors are compared
 AGAIN, KEPT = 2, 64  # steps by batches made before, of so many, beside each new one: to make these takes longer
@@ -49,14 +51,20 @@ def loss_of(found: Tensor, wanted: Tensor, foot: Tensor, noise: Tensor) -> Tenso
     """Of u of a picture (B, 3, H, W), against the light that is wanted. The error is taken in a root like that of sRGB,
     which counts shadows as the eye does. Root mean square of each crop, so that one hard crop counts no more than many
     easy ones, with some of the mean error, as CIEDE2000 is a mean; and against the crop's noise, so that high and low
-    ISO gain alike."""
-    e = domain.to_root(domain.from_root(found, foot), SHADOWS) - domain.to_root(wanted, SHADOWS)
-    e = e[..., RIM:-RIM, RIM:-RIM]
-    red, green, blue = e.unbind(1)
-    chroma = torch.stack([red - green, blue - green], 1)
-    square = e.square().mean((1, 2, 3)) + 2 * CHROMA * chroma.square().mean((1, 2, 3))
+    ISO gain alike. Colour counts more where it changes: too soft there, it is a fringe."""
+    truth = domain.to_root(wanted, SHADOWS)
+    e = (domain.to_root(domain.from_root(found, foot), SHADOWS) - truth)[..., RIM:-RIM, RIM:-RIM]
+    chroma, colour = _chroma(e), _chroma(truth[..., RIM - 1 : 1 - RIM, RIM - 1 : 1 - RIM])
+    change = (max_pool2d(colour, 3, 1) + max_pool2d(-colour, 3, 1)).amax(1, keepdim=True)
+    weight = 1 + EDGE * (change / STEEP).clamp(max=1)
+    square = e.square().mean((1, 2, 3)) + 2 * CHROMA * (weight * chroma.square()).mean((1, 2, 3))
     mean = e.abs().mean((1, 2, 3)) + 0.7 * chroma.abs().mean((1, 2, 3))
     return (((square + LEAST).sqrt() + MEAN * mean) / (noise + EVEN).sqrt()).mean()
+
+
+def _chroma(x: Tensor) -> Tensor:
+    red, green, blue = x.unbind(1)
+    return torch.stack([red - green, blue - green], 1)
 
 
 def _work(folder: Path, of_finished: bool, first: int, step: int, queue: multiprocessing.Queue) -> None:

@@ -21,8 +21,8 @@ class Weights:
     sha256: str
 
 
-MOSAIC = Weights("mosaic.npz", "d92dd3616e9dba0fc11f5f083008ff7b1c719dfe809424fbb23bca9c67eb7bc2")
-WEB = Weights("web.npz", "fa90362d7f82cd6a789b73ac2700c51add878ede9b17c1855dcf4eb3a32cce71")
+MOSAIC = Weights("mosaic.npz", "f350cbab164012fed22e664c68c9e75cb4594c7b43545d040887f474a527ef89")
+WEB = Weights("web.npz", "943ec177f161d1c286549250192f870aa8759e45f9c1ebf9487c2f26ab1d5520")
 FINISHED = Weights("finished.npz", "dc9e7072583b70fdb12b71976deec3201d2a4511136e3690a9c4ae7baa8ef0bc")
 
 
