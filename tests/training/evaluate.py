@@ -11,6 +11,7 @@ flat       grey and coloured patches: deviation, and blotches (8 pixels and wide
 drawn      false colour on nets, stripes, wedges and text, with and without noise
 time       CPU seconds a megapixel of the mosaic
 looks      where it is asked for: the network beside one that does not look at the mirror image too
+woven      where it is asked for with --web: drawn cloth, straight, turned and seen at a slant, against `standard`
 --web      noise, wrong, flat and time at web size, against `fine` alone, on flat patches against `standard` too
 sheet      writes SHEET, a PNG: noisy, `fine` + AHD, `fine` + own demosaic, network, truth, at 3:1, at ISO 6400
 """
@@ -42,6 +43,7 @@ from tests.denoise_cases import (
     EXPOSURE,
     GAINS,
     HELD_OUT,
+    SIDE,
     TUNING,
     camera_noise,
     decode,
@@ -66,6 +68,7 @@ _SHOWN = {
 _SIDE = 110  # fmt: skip
 _PARTS = ("noise", "wrong", "clean", "flat", "drawn", "time")
 _PATCHES = {"grey": (0.3, 0.3, 0.3), "dark": (0.03, 0.03, 0.03), "skin": (0.45, 0.28, 0.2), "blue": (0.05, 0.1, 0.4)}
+_CLOTH = ((0.6, 0.6, 0.6), (0.1, 0.15, 0.6), (0.75, 0.1, 0.12), (0.15, 0.15, 0.16), (0.85, 0.8, 0.2))  # sRGB
 Way = Callable[[np.ndarray, float, float], np.ndarray]  # mosaic (H, W), a, b as told -> (H, W, 3) balanced
 
 
@@ -176,6 +179,39 @@ def patterns(ways: dict[str, Way], iso: float) -> None:
             print(f"  {title:<18}{name:<22}{chroma.mean():6.2f} {np.percentile(chroma, 99):6.1f} {level:7.2f}")
 
 
+def cloth(period: float, lie: str, seed: int) -> np.ndarray:
+    """(SIDE, SIDE, 3): threads over and under, which repeat every `period` pixels of the web picture.
+
+    lie  straight, turned, or slanted: turned, and finer towards two sides
+    """
+    rng, times = np.random.default_rng(seed), 8
+    y, x = (np.mgrid[0 : SIDE * times, 0 : SIDE * times] / times).astype(np.float32)
+    turn = 0.0 if lie == "straight" else rng.uniform(0, np.pi / 2)
+    if lie == "slanted":
+        x, y = x * (1 + 0.3 * y / SIDE), y * (1 + 0.25 * x / SIDE)
+    u, v = x * np.cos(turn) + y * np.sin(turn), y * np.cos(turn) - x * np.sin(turn)
+    over = ((np.floor(2 * u / period) + np.floor(2 * v / period)) % 2).astype(np.float32)
+    over = cv2.GaussianBlur(cv2.resize(over, (SIDE, SIDE), interpolation=cv2.INTER_AREA), (0, 0), 0.4)
+    part = (0.5, 0.3, 0.7)[seed % 3]
+    colour = EXPOSURE * decode(np.array(_CLOTH[seed % len(_CLOTH)]))
+    return np.asarray(colour * (1 - part + 1.3 * part * over[..., None]))
+
+
+def woven(by: Network | None, iso: float) -> None:
+    print(f"\nwoven, web size, ISO {iso:g}: dB and CIEDE2000 of the network and of standard")
+    standard = denoise_table._ours("standard")
+    for lie, period in itertools.product(("straight", "turned", "slanted"), (3, 4, 6)):
+        rows = []
+        for seed in range(len(_CLOTH)):
+            picture = cloth(period, lie, seed)
+            truth, *case = web(picture, iso, 7)
+            rows.append([*score(truth, learned_web(picture, iso, 7, by)), *score(truth, standard(*case))])
+        each = np.array(rows)
+        shown, gain = each.mean(axis=0), each[:, 0] - each[:, 2]
+        print(f"  {lie:<9}{period} {shown[0]:6.2f} {shown[1]:.3f}  {shown[2]:6.2f} {shown[3]:.3f}  "
+              f"{gain.mean():+.2f} (least {gain.min():+.2f}) dB", flush=True)  # fmt: skip
+
+
 def seconds(way: Way) -> float:
     mosaic = expose(np.full((2048, 2048), 0.2), 6400, 1)
     times = []
@@ -211,6 +247,9 @@ def of_web(names: Sequence[str], by: Network | None, parts: Sequence[str], scale
             denoise_table.web_table(names, iso, by, each=True, wrong=wrong, scale=scale)
     if "flat" in parts:
         flat(at_web_size(6400, by, scale), 6400)
+    if "woven" in parts:
+        for iso in (1600, 6400):
+            woven(by, iso)
 
 
 def sheet(path: Path, ways: dict[str, Way], found: dict[str, np.ndarray], iso: float) -> None:
@@ -238,7 +277,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
     parser.add_argument("network", type=Path, nargs="?", help="an .npz file that train wrote; else that of the package")
     parser.add_argument("--wallpapers", type=Path)
-    parser.add_argument("--part", action="append", choices=(*_PARTS, "looks"))
+    parser.add_argument("--part", action="append", choices=(*_PARTS, "looks", "woven"))
     parser.add_argument("--sheet", type=Path, help="a PNG to write, and no more")
     parser.add_argument("--web", action="store_true", help="NETWORK is that for web sizes: it against `fine`")
     parser.add_argument("--scale", type=float, default=denoise_cases.SCALE, help="with --web: to the sensor's size")
