@@ -261,6 +261,10 @@ def of_hall_colours() -> Iterator[float]:
         light, maps = two_ends(match=(1.0, 1.0, float(match)))
         light.chromaticities[1] = 0.7 * light.chromaticities[1] + 0.3 * light.chromaticities[0]
         yield from colours.turns(light, maps)[0].ravel().tolist()
+    light, maps = two_ends(("H38HT-100", "LED-B3"))
+    for part in np.linspace(0.2, 0.6, 41):
+        whites = maps[0].whites * [[part], [1.0]]
+        yield float(len(colours.turns(light, {0: replace(maps[0], whites=whites)})))
 
 
 def of_scenes() -> list[float]:

@@ -12,7 +12,7 @@ from pipeline.fixtures.light import response
 from pipeline.light import palette
 from pipeline.light.hall.colours import turns
 from pipeline.light.references import WhiteMap
-from pipeline.light.rendering.mercury import foretell
+from pipeline.light.rendering.mercury import foretell, rendering_matrix
 from pipeline.light.scene_white import SceneWhite, WhiteSource
 from pipeline.light.scenes import ShootLight
 from tests.light.rendering.test_alike import WHITE, apart, lit, own_matrix
@@ -22,13 +22,13 @@ CAMERA = "D5100"
 
 
 def hall(
-    lamps: tuple[str, str] = LAMPS, match: tuple[float, ...] = (1.0, 1.0, 1.0)
+    lamps: tuple[str, str] = LAMPS, match: tuple[float, ...] = (1.0, 1.0, 1.0), camera: str = CAMERA
 ) -> tuple[ShootLight, dict[int, WhiteMap]]:
     """Two bursts, one at each end, a third that shows something else, and the references at the ends."""
-    own, scenes, whites = own_matrix(CAMERA), [], []
+    own, scenes, whites = own_matrix(camera), [], []
     for k, lamp in enumerate((*lamps, lamps[0])):
-        of = lit(lamp, CAMERA, k % 2)
-        white = response(WHITE, lamp, CAMERA) / response(WHITE, "D65", CAMERA)
+        of = lit(lamp, camera, k % 2)
+        white = response(WHITE, lamp, camera) / response(WHITE, "D65", camera)
         chroma = np.log(white[[0, 2]] / white[1])
         shown = of.chroma + chroma if k < 2 else np.array([[0.9, -0.9]]) + 0 * of.chroma
         histogram = palette.root_histogram(palette.counts(shown, of.weight)).astype(np.float16)
@@ -64,6 +64,24 @@ def test_what_is_not_recognised_has_no_say() -> None:
 
 def test_mercury_is_left_to_what_is_foretold_of_it() -> None:
     assert turns(*hall(("H38HT-100", "LED-B3"))) == {}
+
+
+@pytest.mark.parametrize(
+    ("lamps", "camera"), [(("FL4", "FL2"), "SD Merrill"), (("FL2", "LED-B3"), "D5100"), (("FL4", "LED-B5"), "D5100")]
+)
+def test_a_tube_that_is_a_little_green_is_not_mercury(lamps: tuple[str, str], camera: str) -> None:
+    """By the colour of its white it is taken for mercury by up to a sixth, and gets as much of the matrix: what is seen
+    through that is laid on each other."""
+    light, maps = hall(lamps, (1.0, 1.0, 0.3), camera)
+    own = own_matrix(camera)
+    base = np.array([
+        np.linalg.inv(own) @ rendering_matrix(white, own, light.scenes[0].mercury) for white in maps[0].whites
+    ])  # fmt: skip
+    found = turns(light, maps)
+    turned = np.array([np.linalg.inv(own) @ found[k] @ own @ base[k] for k in (0, 1)])
+    assert not np.allclose(base, np.eye(3))
+    assert apart(lamps, camera, turned, "floor") < max(0.6 * apart(lamps, camera, base, "floor"), 0.6)
+    assert apart(lamps, camera, turned, "skin") < apart(lamps, camera, base, "skin") + 1.5
 
 
 def test_a_balance_carries_the_turn_into_its_matrix() -> None:

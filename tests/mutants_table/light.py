@@ -179,7 +179,7 @@ MUTANTS = [
     ),
     mutant(_PAIRS, "(p.match + f.match) / 2", "max(p.match, f.match)", *_COMPARED),
     mutant(_MERCURY, "-0.7, -0.6]", "0.7, 0.6]", _MERCURY_TEST),
-    mutant(_MERCURY, "share *= sure *", "share *=", _MERCURY_TEST),
+    mutant(_MERCURY, "share = sure * mercury_share", "share = mercury_share", _MERCURY_TEST),
     mutant(_MERCURY, "(1.0, 0.0)", "(1.0, 1.0)", _MERCURY_TEST),
     mutant(_MERCURY, "(share - MERCURY.spared)", "share", _MERCURY_TEST),
     mutant(_MERCURY, " or np.array_equal(to_working, np.eye(3))", "", _MERCURY_TEST),

@@ -10,7 +10,7 @@ import numpy as np
 from pipeline.light import palette
 from pipeline.light.references import WhiteMap
 from pipeline.light.rendering.alike import Lit, alike, colours_of, lamp_spread
-from pipeline.light.rendering.mercury import rendering_matrix
+from pipeline.light.rendering.mercury import mercury_share, rendering_matrix
 from pipeline.light.scenes import Scene, ShootLight
 from pipeline.types import F64
 
@@ -23,13 +23,13 @@ class HallColoursConstants:
     recognised  match (0 to 1) from which a scene's colours are those of the hall
     pure        power of its share of a light by which a scene says what that light makes of colours
     cells       of a light's histogram, the fullest, that are compared
-    least       of the fullest cell: emptier ones are noise
+    mercury     share of a light, from which it is mercury's: of tubes the greenest (FL6) reaches 0.15
     """
 
     recognised: float = 0.6
     pure: int = 4
     cells: int = 200
-    least: float = 0.01
+    mercury: float = 0.35
 
 
 HALL_COLOURS = HallColoursConstants()
@@ -77,16 +77,16 @@ def _lit(light: ShootLight, whites: WhiteMap, shares: Mapping[int, F64], known: 
             sums += say[i] * _balanced(light.scenes[i], whites.white(light.chromaticities[i]))
     cells = np.argsort(sums.ravel())[::-1][: HALL_COLOURS.cells]
     weight = sums.ravel()[cells]
-    full = weight > HALL_COLOURS.least * weight[0]
-    cells, weight = cells[full], weight[full]
+    cells, weight = cells[weight > 0], weight[weight > 0]
     chroma = palette.LOW + palette.STEP * (np.column_stack(np.unravel_index(cells, palette.SIZE)) + 0.5)
     own = light.scenes[known[0]].to_working
     matrix = whites.matrices[number]
-    if matrix is not None:
-        shown = colours_of(chroma) @ (np.linalg.inv(own) @ matrix).T
-        good = (shown > 0).all(axis=1)
-        shown, weight = shown[good], weight[good]
-        chroma = np.log(shown[:, [0, 2]] / shown[:, 1:2])
+    if matrix is None:
+        matrix = rendering_matrix(whites.whites[number], own, light.scenes[known[0]].mercury)
+    shown = colours_of(chroma) @ (np.linalg.inv(own) @ matrix).T
+    good = (shown > 0).all(axis=1)
+    shown, weight = shown[good], weight[good]
+    chroma = np.log(shown[:, [0, 2]] / shown[:, 1:2])
     share = sum(say[i] * shares[i] for i in known) / total
     return Lit(chroma, weight, np.asarray(share), whites.whites[number], chart)
 
@@ -94,8 +94,7 @@ def _lit(light: ShootLight, whites: WhiteMap, shares: Mapping[int, F64], known: 
 def _mercury(scene: Scene, whites: WhiteMap) -> bool:
     """Whether one of the lights is mercury's, whose colours are foretold already. No matrix makes what it leaves alike:
     reds are a stop darker there, and the other light's colours would follow them."""
-    own = scene.to_working
-    return any(rendering_matrix(white, own, scene.mercury) is not own for white in whites.whites)
+    return any(mercury_share(white, scene.mercury) > HALL_COLOURS.mercury for white in whites.whites)
 
 
 def _balanced(scene: Scene, white: F64) -> F64:

@@ -117,9 +117,14 @@ def rendering_matrix(white: F64, own: F64, mercury: UnderMercury | None, sure: f
 
     sure  0 to 1, how well white is known
     """
+    share = sure * mercury_share(white, mercury)
+    return own if mercury is None or share <= 0 else own + share * (mercury.matrix - own)
+
+
+def mercury_share(white: F64, mercury: UnderMercury | None) -> float:
+    """How much of a light is mercury's, 0 to 1, by where white (2,) is; 0 where nothing is foretold of that."""
     if mercury is None:
-        return own
+        return 0.0
     share = greenness(white) / (MERCURY.greener * mercury.green)
     share = float(np.clip((share - MERCURY.spared) / (1 - MERCURY.spared), 0.0, 1.0))
-    share *= sure * float(np.interp(white @ _WARM, MERCURY.warm, (1.0, 0.0)))
-    return own + share * (mercury.matrix - own) if share > 0 else own
+    return share * float(np.interp(white @ _WARM, MERCURY.warm, (1.0, 0.0)))
