@@ -93,11 +93,15 @@ def alike(lights: Sequence[Lit], to_working: F64) -> F64 | None:
     for at, block in enumerate(prior):
         trusted[8 * at : 8 * at + 8, 8 * at : 8 * at + 8] = block
     found = np.zeros(8 * count)
+    # Pictures say how lights differ, and not what is common to all: colours that meet nowhere would grow alike by it.
+    shown = np.array([float(len(one.chroma) > 0) for one in lights])
+    apart = np.kron(np.eye(count) - np.outer(shown, shown) / shown.sum(), np.eye(8))
     for kernel in ALIKE.kernels:
         for _ in range(ALIKE.steps):
             seen = [_seen(one, at, found.reshape(count, 8)) for at, one in enumerate(lights)]
-            normal, target = trusted.copy(), -trusted @ found
+            normal, target = np.zeros_like(trusted), np.zeros_like(found)
             _compare(lights, seen, kernel, normal, target)
+            normal, target = trusted + apart @ normal @ apart, apart @ target - trusted @ found
             found = found + np.linalg.solve(normal, target)
     return np.asarray(matrix_of(found.reshape(count, 8)[:, :_FREE]))
 

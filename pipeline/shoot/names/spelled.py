@@ -27,7 +27,7 @@ _ODD = re.compile(r"[^\x00-\x7f]|[01]")
 
 @dataclass(frozen=True)
 class SpellingLimits:
-    """Chosen by hand on the innocent texts of tests/shoot/innocent.py, no source.
+    """Chosen by hand on the innocent texts of tests/shoot/test_spellings.py, no source.
 
     apart  shortest name, in letters, that is found with gaps at any place; a shorter one only spelled out letter by
            letter
