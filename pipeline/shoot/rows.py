@@ -31,7 +31,7 @@ _RENUMBERED = (
     "line {line} of frames.csv showed, in an earlier run, a player who must not be published, and the roster has "
     "another under that number now; write there by name who is in it"
 )
-_SAME_TIME = timedelta(milliseconds=1.5)  # frames.csv has thousandths
+_SAME_TIME = timedelta(milliseconds=1.5)  # frames.csv has thousandths, which some spreadsheets leave out, or seconds
 _CLOCK = 3  # rows that are off by one and the same time, or more, and most of a camera: a clock was set. No source
 _ALIKE = 0.05  # seconds within which they are off by the same. No source
 
@@ -344,7 +344,14 @@ def _away(row: Row, meant: Meant, index: FrameIndex) -> tuple[tuple[str, str, st
     if frame is None or frame.exif.time is None or time is None:
         return None
     away = frame.exif.time - time
-    return camera_of(frame), 0 if abs(away) <= _SAME_TIME else round(away.total_seconds() / _ALIKE) or 1
+    same = abs(away) <= _SAME_TIME or time in _saved_shorter(frame.exif.time)
+    return camera_of(frame), 0 if same else round(away.total_seconds() / _ALIKE) or 1
+
+
+def _saved_shorter(time: datetime) -> list[datetime]:
+    """What a spreadsheet that shows no thousandths, or no seconds, makes of a time: cut off or rounded."""
+    seconds = [(time + half).replace(microsecond=0) for half in (timedelta(0), timedelta(seconds=0.5))]
+    return seconds + [(time + half).replace(second=0, microsecond=0) for half in (timedelta(0), timedelta(seconds=30))]
 
 
 def _taken_then(row: Row, meant: Meant, index: FrameIndex) -> list[str]:

@@ -66,6 +66,23 @@ def test_the_time_of_a_row_says_that_its_frame_is_called_otherwise(
     assert unclear == (len(expected) > 1)
 
 
+@pytest.mark.parametrize("shown", ["%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M"])
+@pytest.mark.parametrize("half", [0.0, 0.5])
+def test_a_spreadsheet_that_leaves_thousandths_or_seconds_out_puts_no_row_in_doubt(
+    tmp_path: Path, shown: str, half: float
+) -> None:
+    """Frames of a burst, one of them on the second: the others' rows then name its time."""
+    times = (59.5, 60.0, 60.6, 61.2, 61.4)
+    frames = [frame(at, time) for at, time in enumerate(times, 1)]
+    half *= 60 if shown.endswith("%M") else 1
+    rows = "".join(
+        f"{one.name},{'home 7' if one.name.endswith('3') else ''},,{one.name}.jpg,{when:{shown}}\n"
+        for one in frames
+        if (when := one.exif.time + timedelta(seconds=half))  # cut off here, so that a half more is rounded
+    )
+    assert held(read(tmp_path, frames, rows), frames) == [3]
+
+
 def test_another_camera_that_took_one_at_that_time_is_not_meant(tmp_path: Path) -> None:
     frames = [frame(1, 0), frame(2, 9), frame(3, 2.5), frame(4, 1.25, "Other Camera")]
     assert held(read(tmp_path, frames, table((0, 1.25, 2.5, 9))), frames) == [2]
