@@ -24,8 +24,14 @@ def check_jpeg_data(data: bytes) -> str | None:
         simplejpeg.decode_jpeg(data, "GRAY", fastdct=True, min_height=1, min_width=1, strict=True)
     except ValueError as error:
         left = _LEFT.match(str(error))
-        if _SPOILT.match(str(error)) or (left and int(left[1]) > SPARE):
+        if _SPOILT.match(str(error)) or (left and int(left[1]) > SPARE and not _is_filled_up(data, int(left[1]))):
             raise OSError("truncated or overwritten") from error
         if left:
             return "its data does not end where the picture does: see whether all of it is there"
     return None
+
+
+def _is_filled_up(data: bytes, left: int) -> bool:
+    """Whether what is left is noughts before the end of the picture: some writers fill a file up to a size with them
+    (common practice, no source)."""
+    return bytes(left) + b"\xff\xd9" in data

@@ -69,7 +69,7 @@ def test_what_follows_the_picture_is_no_damage(tmp_path: Path) -> None:
     assert read(tmp_path, coded() + coded("L") + b"trailer" * 100) == ()
 
 
-@pytest.mark.parametrize("spare", [4, SPARE])
+@pytest.mark.parametrize("spare", [4, SPARE, 4000])
 def test_a_few_octets_too_many_are_said(tmp_path: Path, spare: int) -> None:
     data = coded()
     assert data.endswith(b"\xff\xd9")

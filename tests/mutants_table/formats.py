@@ -32,7 +32,8 @@ _GROUPS = ("shoot/test_bursts.py",)
 _FORMS = ("shoot/test_names.py",)
 
 MUTANTS = [
-    mutant("formats/jpeg_data.py", "or (left and int(left[1]) > SPARE)", "", *_JPEG_DATA),
+    mutant("formats/jpeg_data.py", "or (left and int(left[1]) > SPARE and", "or (False and", *_JPEG_DATA),
+    mutant("formats/jpeg_data.py", " and not _is_filled_up(data, int(left[1]))", "", *_JPEG_DATA),
     mutant("formats/jpeg_data.py", "_SPOILT.match(str(error)) or ", "", *_JPEG_DATA),
     mutant("formats/jpeg_data.py", "        if left:\n", "        if False:\n", *_JPEG_DATA),
     mutant("formats/pictures.py", 'if picture.format == "JPEG" and (said', "if False and (said", *_JPEG_DATA),
