@@ -1,6 +1,7 @@
 """The pair of the README, before and after at 1:1: `python -m tests.pair FRAME LEFT TOP` writes fixtures/pair.jpg.
 
-FRAME is a raw of a demonstration shoot, TH1_0004 with 790 200 in the README; left as the camera saw it, right with `denoise: {quality: learned}`.
+FRAME is a raw of a demonstration shoot, TH1_0004 with 790 200 in the README; left as the camera saw it, right with
+`denoise: {quality: learned}`.
 """
 
 from __future__ import annotations
