@@ -123,7 +123,7 @@ def test_by_default_raws_and_finished_pictures_get_the_networks(
     got, standard = delivered(tmp_path, "out", "needed", 1, quality="auto")[0], files["standard"]
     assert got == files["learned"] and all(got[one] not in (standard[one], files["fine"][one]) for one in (raw, jpeg))
     assert any("with quality learned by the noise of this frame" in text for text in frames["phone"]["decisions"])
-    assert any("with quality learned, by a trained network" in text for text in frames["TH5_0001"]["decisions"])
+    assert any("with quality learned, by trained networks" in text for text in frames["TH5_0001"]["decisions"])
     for which, named in (("FINISHED", jpeg), ("WEB", raw)):
         with monkeypatch.context() as damaged:
             damaged.setattr(runtime, which, runtime.Weights("none.npz", getattr(runtime, which).sha256))
