@@ -165,7 +165,7 @@ def _read(path: Path) -> _Encoded:
         else:
             encoded = _shallow(picture, picture.info.get("icc_profile") or None)
             encoded.steps = jpeg_steps(picture)
-            if picture.format == "JPEG" and (said := check_jpeg_data(path.read_bytes())):
+            if picture.format in ("JPEG", "MPO") and (said := check_jpeg_data(path.read_bytes())):
                 encoded.notices.append(said)
         encoded.colour_space = _colour_space(path)
         return encoded

@@ -69,6 +69,18 @@ def test_what_follows_the_picture_is_no_damage(tmp_path: Path) -> None:
     assert read(tmp_path, coded() + coded("L") + b"trailer" * 100) == ()
 
 
+def test_a_picture_with_a_second_one_behind_it_is_looked_at_too(tmp_path: Path) -> None:
+    """Multi-picture format (CIPA DC-007), as many cameras and telephones write: Pillow gives it a name of its own."""
+    picture, second = (PIL.Image.open(io.BytesIO(coded(mode))) for mode in ("RGB", "L"))
+    buffer = io.BytesIO()
+    picture.save(buffer, "MPO", quality=90, save_all=True, append_images=[second])
+    data = buffer.getvalue()
+    assert PIL.Image.open(io.BytesIO(data)).format == "MPO"
+    assert read(tmp_path, data) == ()
+    with pytest.raises(FrameError, match="the JPEG is damaged or cut short"):
+        read(tmp_path, overwritten(data, bytes(512), 0.3))
+
+
 @pytest.mark.parametrize("spare", [4, SPARE, 4000])
 def test_a_few_octets_too_many_are_said(tmp_path: Path, spare: int) -> None:
     data = coded()

@@ -36,7 +36,10 @@ MUTANTS = [
     mutant("formats/jpeg_data.py", " and not _is_filled_up(data, int(left[1]))", "", *_JPEG_DATA),
     mutant("formats/jpeg_data.py", "_SPOILT.match(str(error)) or ", "", *_JPEG_DATA),
     mutant("formats/jpeg_data.py", "        if left:\n", "        if False:\n", *_JPEG_DATA),
-    mutant("formats/pictures.py", 'if picture.format == "JPEG" and (said', "if False and (said", *_JPEG_DATA),
+    mutant(
+        "formats/pictures.py", " and (said := check_jpeg_data(", " and False and (said := check_jpeg_data(", *_JPEG_DATA
+    ),
+    mutant("formats/pictures.py", 'in ("JPEG", "MPO") and (said', 'in ("JPEG",) and (said', *_JPEG_DATA),
     # containers
     mutant(_SOURCE, "min(size, self.length - at)", "size", *_CONTAINERS),
     mutant(_SOURCE, "min(length, self.length - at)", "length", *_CONTAINERS),
