@@ -53,6 +53,8 @@ MUTANTS = [
         "light/test_registration.py",
     ),
     mutant(_ALIKE, "target += 0.5 * say * _pulls", "target += 0.0 * say * _pulls", *_ALIKE_TESTS),
+    mutant(_ALIKE, "if any(far > _BELIEVED for far", "if any(False for far", *_ALIKE_TESTS),
+    mutant(_ALIKE, "_BELIEVED = 2.5", "_BELIEVED = 1.5", *_ALIKE_TESTS),
     mutant(_ALIKE, "far = 0.0 if one.known else", "far = 1.0 if one.known else", *_ALIKE_TESTS),
     mutant(_ALIKE, "float(one.white @ one.white) + ALIKE.as_daylight**2", "1.0", *_ALIKE_TESTS),
     mutant(_ALIKE, "spread is None or all(one.known for one in lights) or", "spread is None or", *_ALIKE_TESTS),

@@ -107,6 +107,15 @@ def test_what_only_one_end_shows_pulls_at_nothing() -> None:
     assert all(apart(lamps, "D5100", matrices, s) < 1 for s in ("floor", "wall", "skin"))
 
 
+@pytest.mark.parametrize("camera", ["D5100", "SD Merrill"])
+@pytest.mark.parametrize("lamps", [("LED-B3", "HP4"), ("HP1", "LED-B5"), ("HP3", "LED-B5")])
+def test_ends_with_other_floors_stay_as_they_are(lamps: tuple[str, str], camera: str) -> None:
+    """Nothing but what no lamp does lays a blue floor on a wooden one: the ends went 94 CIEDE2000 apart in skin."""
+    rest = {"wall": 4.0, "white": 1.0}
+    lights = [lit(lamps[k], camera, k, rest | {floor: 10.0}) for k, floor in enumerate(("floor", "chart cyan"))]
+    assert alike(lights, own_matrix(camera)) is None
+
+
 def test_colours_do_not_grow_pale_to_meet() -> None:
     """The nearer to grey, the nearer to each other: clouds as wide as noise makes them stay as they are."""
     lamps = ("HP5", "LED-B5")
