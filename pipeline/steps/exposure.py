@@ -279,7 +279,9 @@ def _levels(
             if params.target == "reference" and with_reference:
                 levels[i] = float(np.median(tones[with_reference])) - tones[i]
             elif as_shot[i]:
-                level = lost[i] if params.across == "burst" else float(np.median(tones[typical])) - tones[i]
+                level = lost[i]
+                if params.across != "burst":
+                    level = float(np.median(tones[typical]) + np.median(lost[typical])) - tones[i]
                 levels[i] = more + level
             elif params.across == "burst":
                 own_part = float(np.clip(usual + tones[i] - own[i], -RULES.own_reach, RULES.own_reach))
@@ -325,7 +327,7 @@ def in_words(solution: ExposureSolution) -> str:
 
 STEP: Step[ExposureParams, ExposureMeasurement, ExposureSolution] = Step(
     name="exposure",
-    version=13,
+    version=14,
     summary="Even out the flicker of the lamps across a burst, row by row and per channel, and set one level.",
     Params=ExposureParams,
     place="shared",

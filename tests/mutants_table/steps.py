@@ -31,7 +31,8 @@ _LEARNED = ("engine/test_learned.py",)
 _EXPOSED = ("steps/test_exposure.py",)
 
 MUTANTS = [
-    mutant(_EXPOSURE, "level = lost[i] if", "level = 0.0 if", "steps/test_exposure.py"),
+    mutant(_EXPOSURE, "                level = lost[i]\n", "                level = 0.0\n", "steps/test_exposure.py"),
+    mutant(_EXPOSURE, " + np.median(lost[typical])", "", "steps/test_exposure.py"),
     mutant(_EXPOSURE, "finished & np.isfinite(own), as_found", "np.isfinite(own), as_found", "steps/test_exposure.py"),
     mutant(_SELECT, "ranks[name].card and not _wanted(row)", "False", *_SELECTED),
     mutant(_SELECT, "ranks[name].card and not _wanted(row)", "ranks[name].card", *_SELECTED),

@@ -280,14 +280,18 @@ def test_a_balance_that_has_evened_the_colour_leaves_brightness_only() -> None:
 
 
 @pytest.mark.parametrize("kind", ["picture", "raw"])
+@pytest.mark.parametrize("across", ["burst", "zone", "shoot"])
 @pytest.mark.parametrize("level", [(-2.0, -3.0, -4.0), (-3.0, -3.0, -3.0)])
-def test_a_finished_picture_that_loses_a_warm_cast_stays_as_bright(kind: str, level: tuple[float, ...]) -> None:
+def test_a_finished_picture_that_loses_a_warm_cast_stays_as_bright(
+    kind: str, across: str, level: tuple[float, ...]
+) -> None:
     """Its luminance (ITU-R BT.709) as somebody chose it: red falls, and with it most of what was light."""
     gains, found = np.array([0.73, 1.0, 1.83]), np.array(level)
     context = context_of(light_of([scene(["F0"], level=found)]))
     context = replace(context, frames=[replace(f, kind=kind) for f in context.frames])
     balance = {"F0": WhiteBalanceSolution(gains, WhiteSource.GRAY_WORLD, "", evened=True)}
-    ev = solve(replace(context, earlier={"white_balance": balance}), ExposureParams()).by_frame["F0"].ev
+    params = ExposureParams.model_validate({"across": across})
+    ev = solve(replace(context, earlier={"white_balance": balance}), params).by_frame["F0"].ev
     before, after = (np.log2(np.array([0.2126, 0.7152, 0.0722]) @ 2.0**v) for v in (found, found + np.log2(gains) + ev))
     if kind == "picture":
         assert after == pytest.approx(before, abs=0.001)
