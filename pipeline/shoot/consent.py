@@ -23,6 +23,7 @@ from pipeline.shoot.names import holds_any, same_name
 from pipeline.shoot.photographer import (
     ALIKE,
     CREDITED,
+    INITIALS,
     MAY_CREDIT,
     NO_CREDITS,
     Credits,
@@ -167,7 +168,7 @@ class _Told(NamedTuple):
     initials  the player with publish: no whom `named` means by initials alone
     noted     players with publish: no whom its maker notes name; None where these have no text
     mistyped  player with publish: no whom a text may name with a typing mistake -> why it is held; one at most
-    credits   how its texts have the name under creator, see photographer.py
+    credits   how its texts have the name under creator, see photographer.py; short  why it is held by that in initials
     is_written  whether a person wrote who is in it
     """
 
@@ -177,6 +178,7 @@ class _Told(NamedTuple):
     noted: frozenset[Player] | None
     mistyped: Mapping[Player, str]
     credits: Credits
+    short: str
     is_written: bool
 
     @property
@@ -203,6 +205,8 @@ class _Told(NamedTuple):
             return _NAMES.format(what=MAKER_NOTE, why=shown[0].why) + advice
         for player, why in self.mistyped.items():
             return why + (MAY_CREDIT if player in always else "")
+        if near and self.short:  # whoever else is in it: as other initials do
+            return self.short
         if near and not self.is_written:
             return CREDITED.format(why=near[0].why)
         return self.unread
@@ -213,7 +217,7 @@ def _told(facts: Facts, frame: Frame, loose: _Loose) -> _Told:
     players = facts.row(frame.name).players
     named, mistyped, unread = "", dict[Player, str](), list[str]()
     initials: Player | None = None
-    credits = NO_CREDITS
+    credits, short = NO_CREDITS, ""
     noted: frozenset[Player] | None = None
     for file, relative in zip(frame.files, frame.relatives, strict=True):
         try:
@@ -225,6 +229,8 @@ def _told(facts: Facts, frame: Frame, loose: _Loose) -> _Told:
                 credits = credits.with_those(here)
                 rest = tuple(one for one in facts.roster if one not in here.excused)
                 others = replace(facts, roster=rest) if here.excused else facts
+                if here.excused and not short and (player := named_player(some, facts, players)) is not None:
+                    short = INITIALS.format(why=player.why)
                 if what == MAKER_NOTE:
                     noted = (noted or frozenset()) | _every_named(some, others, players) if some else noted
                 elif not named and (player := named_player(some, others, players)) is not None:
@@ -239,7 +245,7 @@ def _told(facts: Facts, frame: Frame, loose: _Loose) -> _Told:
             unread.append("metadata")
     do = _DO.get(unread[0], "save the file again without it") if unread else ""
     said = _UNREAD.format(what=unread[0], do=do) if unread else ""
-    return _Told(named, initials, said, noted, mistyped, credits, bool(players))
+    return _Told(named, initials, said, noted, mistyped, credits, short, bool(players))
 
 
 def _every_named(text: str, facts: Facts, players: tuple[tuple[str, str], ...]) -> frozenset[Player]:

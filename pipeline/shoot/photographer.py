@@ -11,7 +11,7 @@ from functools import lru_cache, reduce
 from operator import and_
 from typing import NamedTuple
 
-from pipeline.formats.metadata.search_xmp import Text
+from pipeline.formats.metadata.search_xmp import PERSON, Text
 from pipeline.shoot.facts import Facts, Player, mistyped_player, named_player
 from pipeline.shoot.names import (
     first_named,
@@ -27,6 +27,11 @@ ALIKE = 20  # frames of a camera that may all have a name for who took them: a b
 CREDITED = (
     "its texts have the name under creator in shoot.yaml, more often than others of its camera or in other words, and "
     "that is nearly the name of a player whose line in the roster {why}; write under players who is in the picture"
+)
+INITIALS = (
+    "its texts have the initial and surname of creator in shoot.yaml, more often than others of its camera or in other "
+    "words, and these may be those of a player whose line in the roster {why}; take them out of that text, if they are "
+    "the photographer's"
 )
 MAY_CREDIT = (
     ", as those of all frames of its camera do; if that is the photographer's name, write it under creator in "
@@ -73,7 +78,10 @@ def credits_in(what: str, texts: Sequence[Text], facts: Facts, players: Sequence
     what  kind of texts they are; players  of the frame
     """
     near, names = _near(facts)
-    marked = [(f"{what} {one.where}", _marked(one.text, names)) for one in texts] if near else []
+    if not near:
+        return NO_CREDITS
+    # Who is in the picture, as its own field says, is not who took it.
+    marked = [(f"{what} {one.where}", _marked(one.text, () if one.where == PERSON else names)) for one in texts]
     rest = "\0".join(dict.fromkeys(text for _, text in marked))
     count = rest.count(_MARK)
     if not count:
@@ -125,10 +133,13 @@ def usual_credits(told: Sequence[Credits]) -> Usual:
     if not times:
         return Usual(0, Counter())
     everywhere = reduce(and_, (one.mentions for one in told))
-    most, mostly = max(ALIKE, len(told) // 2 + 1), Counter[Mention]()
-    for mention in {mention for one in told for mention in one.mentions if not mention.after}:
-        mostly[mention] = sorted((one.mentions[mention] for one in told), reverse=True)[most - 1]
-    return Usual(times, everywhere | mostly)
+    most, counts = max(ALIKE, len(told) // 2 + 1), dict[Mention, list[int]]()
+    for one in told:
+        for mention, count in one.mentions.items():
+            if not mention.after:
+                counts.setdefault(mention, []).append(count)
+    mostly = {of: sorted(some, reverse=True)[most - 1] for of, some in counts.items() if len(some) >= most}
+    return Usual(times, everywhere | Counter(mostly))
 
 
 def near_creator(facts: Facts) -> tuple[Player, ...]:

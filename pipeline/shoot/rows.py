@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from bisect import bisect_left, bisect_right
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from operator import itemgetter
 from pathlib import Path
 
 from pipeline.errors import Problem
+from pipeline.shoot.clocks.bodies import card_folder
 from pipeline.shoot.eventfile import box_of
 from pipeline.shoot.facts import CROP_OF, FRAME_COLUMNS, MARKS, SIDES, FrameFacts, Player, plain_digits
 from pipeline.shoot.frame_names import FrameIndex, Meant, row_digest
@@ -32,7 +35,9 @@ _RENUMBERED = (
     "another under that number now; write there by name who is in it"
 )
 _SAME_TIME = timedelta(milliseconds=1.5)  # frames.csv has thousandths, which some spreadsheets leave out, or seconds
-_CLOCK = 3  # rows that are off by one and the same time, or more, and most of a camera: a clock was set. No source
+# Rows that are off by one and the same time, or more, and most of a camera and folder, as entries of `clocks` are for:
+# a clock was set. No source
+_CLOCK = 3
 _ALIKE = 0.05  # seconds within which they are off by the same. No source
 
 
@@ -319,9 +324,10 @@ def _renamed(meanings: Sequence[tuple[Row, Meant]], index: FrameIndex) -> list[t
     wrong = {at: away for at, away in off.items() if away[1]}
     every, alike = Counter(camera for camera, _ in off.values()), Counter(wrong.values())
     set_right = {away for away, count in alike.items() if count >= _CLOCK and 2 * count > every[away[0]]}
+    taken = sorted((time, name) for name, frame in index.frames.items() if (time := frame.exif.time))
     found = []
     for at, (row, meant) in enumerate(meanings):
-        others = _taken_then(row, meant, index) if at in wrong and wrong[at] not in set_right else []
+        others = _taken_then(row, meant, index, taken) if at in wrong and wrong[at] not in set_right else []
         if others:
             table, whose = Path(row.file).name, and_more(others)
             why = f"the time in {table} is not that of {meant.name} but of {whose}; correct frame or time"
@@ -337,15 +343,15 @@ def _time_of(row: Row) -> datetime | None:
         return None
 
 
-def _away(row: Row, meant: Meant, index: FrameIndex) -> tuple[tuple[str, str, str], int] | None:
-    """(camera, how far the time of its frame is from that of a row, 0 where it is the same); None where one of them is
-    not known."""
+def _away(row: Row, meant: Meant, index: FrameIndex) -> tuple[tuple[str, ...], int] | None:
+    """(camera and folder, how far the time of its frame is from that of a row, 0 where it is the same); None where one
+    of them is not known. Two bodies may say nothing of which they are, and each have a clock of its own."""
     frame, time = index.frames[meant.name] if meant.name else None, _time_of(row)
     if frame is None or frame.exif.time is None or time is None:
         return None
     away = frame.exif.time - time
     same = abs(away) <= _SAME_TIME or time in _saved_shorter(frame.exif.time)
-    return camera_of(frame), 0 if same else round(away.total_seconds() / _ALIKE) or 1
+    return (*camera_of(frame), card_folder(frame)), 0 if same else round(away.total_seconds() / _ALIKE) or 1
 
 
 def _saved_shorter(time: datetime) -> list[datetime]:
@@ -354,14 +360,14 @@ def _saved_shorter(time: datetime) -> list[datetime]:
     return seconds + [(time + half).replace(second=0, microsecond=0) for half in (timedelta(0), timedelta(seconds=30))]
 
 
-def _taken_then(row: Row, meant: Meant, index: FrameIndex) -> list[str]:
-    """Other frames of the camera that were taken when a row says."""
+def _taken_then(row: Row, meant: Meant, index: FrameIndex, taken: Sequence[tuple[datetime, str]]) -> list[str]:
+    """Other frames of the camera that were taken when a row says. taken  when each was, in order"""
     time, this = _time_of(row), index.frames[meant.name or ""]
-    return [
-        name
-        for name, frame in index.frames.items()
-        if time and frame.exif.time and abs(frame.exif.time - time) <= _SAME_TIME and may_be_one_camera(frame, this)
-    ]
+    if time is None:
+        return []
+    begin = bisect_left(taken, time - _SAME_TIME, key=itemgetter(0))
+    end = bisect_right(taken, time + _SAME_TIME, key=itemgetter(0))
+    return [name for _, name in taken[begin:end] if may_be_one_camera(index.frames[name], this)]
 
 
 def _shown_by(row: Row, frame: str, facts: FrameFacts, roster: Sequence[Player]) -> tuple[str, tuple[str, ...]]:

@@ -16,6 +16,7 @@ _CONSENT = "shoot/consent.py"
 _SHORT = "shoot/names/short.py"
 _LETTERS = "shoot/names/letters.py"
 _ROWS, _ROWS_TESTS = "shoot/rows.py", ("shoot/test_rows.py",)
+_XMP = "formats/metadata/search_xmp.py"
 _BY, _BY_TESTS = "shoot/photographer.py", ("shoot/test_photographer.py",)
 _MISTYPED = ("shoot/test_mistyped.py",)
 _OWN = "formats/metadata/own_texts.py"
@@ -369,6 +370,10 @@ MUTANTS = [
     mutant(_BY, "    if not cameras:\n", "    if True:\n", *_BY_TESTS),
     mutant(_CONSENT, "() if usual.excuses(says.credits) else near", "() if usual.times else near", *_BY_TESTS),
     mutant(_CONSENT, "        if near and not self.is_written:", "        if near:", *_BY_TESTS),
+    mutant(_CONSENT, "        if near and self.short:", "        if False:", *_BY_TESTS),
+    mutant(_CONSENT, "        if near and self.short:", "        if self.short:", *_BY_TESTS),
+    mutant(_BY, "() if one.where == PERSON else names", "names", *_BY_TESTS),
+    mutant(_XMP, " if of.tag in _PERSONS for value", " for value", *_BY_TESTS),
     mutant(_CONSENT, "if one not in here.excused)", ")", *_BY_TESTS),
     mutant(_CONSENT, '(MAY_CREDIT if player in always else "")', '""', *_BY_TESTS),
     mutant(_CONSENT, '(MAY_CREDIT if self.initials in always else "")', '""', *_BY_TESTS),
@@ -377,8 +382,8 @@ MUTANTS = [
     mutant(_BY, "times = min(one.times", "times = max(one.times", *_BY_TESTS),
     mutant(_BY, "credits.times <= self.times and ", "", *_BY_TESTS),
     mutant(_BY, " and credits.mentions <= self.mentions", "", *_BY_TESTS),
-    mutant(_BY, "for mention in one.mentions if not mention.after}", "for mention in one.mentions}", *_BY_TESTS),
-    mutant(_BY, "everywhere | mostly", "mostly", *_BY_TESTS),
+    mutant(_BY, "            if not mention.after:", "            if True:", *_BY_TESTS),
+    mutant(_BY, "everywhere | Counter(mostly)", "Counter(mostly)", *_BY_TESTS),
     mutant(_BY, "max(ALIKE, len(told) // 2 + 1)", "ALIKE", *_BY_TESTS),
     mutant(_BY, "max(ALIKE, len(told) // 2 + 1)", "len(told) // 2 + 1", *_BY_TESTS),
     mutant(_BY, "text.strip() == _MARK)", "False)", *_BY_TESTS),
@@ -391,7 +396,10 @@ MUTANTS = [
     mutant(_ROWS, "    meanings = _renamed(by_name, index)", "    meanings = by_name", *_ROWS_TESTS),
     mutant(_ROWS, "and 2 * count > every[away[0]]}", "}", *_ROWS_TESTS),
     mutant(_ROWS, "if count >= _CLOCK and", "if", *_ROWS_TESTS),
-    mutant(_ROWS, "<= _SAME_TIME and may_be_one_camera(frame, this)", "<= _SAME_TIME", *_ROWS_TESTS),
+    mutant(_ROWS, " if may_be_one_camera(index.frames[name], this)]", "]", *_ROWS_TESTS),
+    mutant(_ROWS, "bisect_left(taken, time - _SAME_TIME", "bisect_left(taken, time", *_ROWS_TESTS),
+    mutant(_ROWS, "bisect_right(taken, time + _SAME_TIME", "bisect_left(taken, time", *_ROWS_TESTS),
+    mutant(_ROWS, "(*camera_of(frame), card_folder(frame)), 0", "camera_of(frame), 0", *_ROWS_TESTS),
     mutant(_ROWS, "same = abs(away) <= _SAME_TIME or", "same = not away or", *_ROWS_TESTS),
     mutant(_ROWS, " or time in _saved_shorter(frame.exif.time)", "", *_ROWS_TESTS),
     mutant(_ROWS, "(*meant.may, *others))", "tuple(others))", *_ROWS_TESTS),

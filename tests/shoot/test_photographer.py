@@ -13,6 +13,7 @@ from pipeline.shoot.facts import Facts, FrameFacts, Player
 from pipeline.shoot.photographer import NO_CREDITS, Credits, Mention, usual_credits
 from pipeline.types import Frame
 from tests.shoot.test_consent import frame
+from tests.shoot.text_places import PROPERTIES, XMP, packet
 
 SIRI = Player("home", "7", "Siri Fjellheim", publish=False, line=3)
 FACTS = Facts(roster=(SIRI, Player("home", "8", "Marit Dahl", line=4)), creator="Siri Fjelheim, Harbour Press")
@@ -118,6 +119,29 @@ def test_a_childs_name_in_another_text_than_the_credit_is_hers(tmp_path: Path) -
     also = frame(tmp_path, "also hers", Xmp_dc_description="S. Fjellheim")
     held = named_by_own_texts(replace(FACTS, creator="Sven Fjellheim"), [*frames, hers, also])
     assert list(held) == ["hers", "also hers"]
+
+
+@pytest.mark.parametrize("field", ["PersonInImage", "PersonInImageWDetails", "face region"])
+def test_whom_a_field_says_it_shows_did_not_take_it(tmp_path: Path, field: str) -> None:
+    """A parent's night may be of one child alone, whose initial and surname are the parent's."""
+    father, said = replace(FACTS, creator="Sven Fjellheim"), "Photo: S. Fjellheim"
+    for number, other in enumerate(({}, {"Iptc_Application2_Caption": said})):
+        frames = [frame(tmp_path, f"TH{number}_{at}", **other) for at in range(MANY)]
+        for one in frames:
+            data = XMP + packet(PROPERTIES[field].format("S. Fjellheim")).encode()
+            whole = one.path.read_bytes()
+            one.path.write_bytes(whole[:2] + b"\xff\xe1" + (len(data) + 2).to_bytes(2, "big") + data + whole[2:])
+        assert len(named_by_own_texts(father, frames)) == MANY
+
+
+@pytest.mark.parametrize("credit", ["a save", "Photo: S. Fjellheim"])
+def test_whoever_else_is_in_it_initials_in_other_words_are_the_childs(tmp_path: Path, credit: str) -> None:
+    texts = [*[credit] * MANY, "Marit Dahl passes to S. Fjellheim", "Photo: S. Fjellheim"]
+    father = replace(FACTS, creator="Sven Fjellheim")
+    father = replace(father, rows={f"TH1_00{at}": FrameFacts(players=(("home", "8"),)) for at in (21, 22)})
+    held = named_by_own_texts(father, night(tmp_path, *texts))
+    assert list(held) == ["TH1_0021", "TH1_0022"][: 1 + (credit == "a save")]
+    assert "take them out of that text" in held["TH1_0021"] and "Fjellheim" not in held["TH1_0021"]
 
 
 def test_a_first_name_beside_a_relatives_initials_is_the_childs(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -46,6 +47,8 @@ def table(times: Sequence[float], shows: int = 2) -> str:
     [
         ((0, 1.25, 2.5, 9, 12), [2]),
         ((0, 9, 2.5, 1.25, 12), [2, 4]),  # two files changed their names
+        ((0, 9, 2.5, 1.249, 12), [2, 4]),
+        ((0, 9, 2.5, 1.251, 12), [2, 4]),
         ((0, 1.251, 2.5, 9, 12), [2]),  # the table has thousandths
         ((0, 1.25, 1.25, 9, 12), [2]),  # two of one second
         ((0, 5, 2.5, 9, 12), [2]),  # no other was taken then
@@ -86,6 +89,17 @@ def test_a_spreadsheet_that_leaves_thousandths_or_seconds_out_puts_no_row_in_dou
 def test_another_camera_that_took_one_at_that_time_is_not_meant(tmp_path: Path) -> None:
     frames = [frame(1, 0), frame(2, 9), frame(3, 2.5), frame(4, 1.25, "Other Camera")]
     assert held(read(tmp_path, frames, table((0, 1.25, 2.5, 9))), frames) == [2]
+
+
+def test_a_second_body_whose_clock_was_set_holds_no_night(tmp_path: Path) -> None:
+    """Two bodies of one model that write no serial number nor parts of a second, each in a folder: `clocks` put the
+    second right by four seconds before the table was written, at times when the first took pictures."""
+    first = [frame(at, at) for at in range(1, 9)]
+    second = [replace(frame(at, at - 6), relative=f"B/100TEST/TH1_{at:04d}.jpg") for at in range(9, 13)]
+    frames = [*first, *second]
+    rows = table([*range(1, 9), *(at - 2 for at in range(9, 13))])
+    rows = rows.replace("TH1_0009,,", "TH1_0009,home 8,").replace("TH1_0010,,", "TH1_0010,home 8,")
+    assert held(read(tmp_path, frames, rows), frames) == [2]
 
 
 def test_a_row_that_nobody_filled_in_holds_nothing(tmp_path: Path) -> None:

@@ -78,7 +78,7 @@ def _in_jpeg(name: str, segment: Callable[[str], tuple[tuple[int, bytes], ...]])
 
 
 XMP = b"http://ns.adobe.com/xap/1.0/\0"
-_PROPERTIES = {
+PROPERTIES = {
     "PersonInImage": "<ext:PersonInImage><rdf:Bag><rdf:li>{}</rdf:li></rdf:Bag></ext:PersonInImage>",
     "PersonInImageWDetails": "<ext:PersonInImageWDetails><rdf:Bag><rdf:li rdf:parseType='Resource'><ext:PersonName>"
     "<rdf:Alt><rdf:li xml:lang='x-default'>{}</rdf:li></rdf:Alt></ext:PersonName></rdf:li></rdf:Bag>"
@@ -96,7 +96,7 @@ _PROPERTIES = {
     "contributor": "<dc:contributor><rdf:Bag><rdf:li>{}</rdf:li></rdf:Bag></dc:contributor>",
     "XML within a property": "<club:categories>&lt;a&gt;{}&lt;/a&gt;</club:categories>",
 }
-for _name, _form in _PROPERTIES.items():
+for _name, _form in PROPERTIES.items():
     _in_jpeg(
         f"XMP {_name}",
         lambda text, form=_form: ((0xE1, XMP + packet(form.format(escape(text))).encode()),),  # type: ignore[misc]
