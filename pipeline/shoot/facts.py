@@ -241,9 +241,8 @@ def _unlisted(
     rest = known_taken_out(words, facts, hidden, named)
     rest = names_taken_out(rest, tuple(part for name in named for part in name.split()))
     mistyped = set(_mistyped(words, facts, hidden))
-    return next(
-        (player for player in hidden if player in mistyped or names_part(rest, player.name, facts.language)), None
-    )
+    own = tuple(named)
+    return next((p for p in hidden if p in mistyped or names_part(rest, p.name, facts.language, own)), None)
 
 
 def _numbered(words: str, facts: Facts, players: Sequence[tuple[str, str]]) -> Player | None:

@@ -30,9 +30,18 @@ MUTANTS = [
     mutant(_TYPED, "swapped: int = 3", "swapped: int = 2", *_MISTYPED),
     mutant(_TYPED, "alone: int = 7", "alone: int = 6", *_MISTYPED),
     mutant(_FACTS, "    rest = names_taken_out(rest, tuple(part for", "    tuple(part for", *_LISTED),
-    mutant(_FACTS, "if player in mistyped or names_part", "if names_part", *_LISTED),
-    mutant(_FACTS, "or names_part(rest, player.name, ", "or hints_at(rest, player.name, ", *_LISTED),
-    mutant(_FACTS, "or names_part(rest, player.name, facts.language)", "or names_part(rest, player.name)", *_LISTED),
+    mutant(_FACTS, "if p in mistyped or names_part", "if names_part", *_LISTED),
+    mutant(
+        _FACTS,
+        "or names_part(rest, p.name, facts.language, own)",
+        "or hints_at(rest, p.name, facts.language)",
+        *_LISTED,
+    ),
+    mutant(_FACTS, "or names_part(rest, p.name, facts.language, own)", "or names_part(rest, p.name)", *_LISTED),
+    mutant(
+        _FACTS, "names_part(rest, p.name, facts.language, own)", "names_part(rest, p.name, facts.language)", *_LISTED
+    ),
+    mutant("shoot/names/parts.py", "_common(word, one) > _common", "_common(word, one) >= _common", *_LISTED),
     mutant(_FACTS, ", facts.language) or names_part(text, player.name):", ", facts.language):", *_LISTED),
     mutant(_PARTS, " and (capital or part not in _SMALL_WORDS)", " and capital", *_LISTED),
     mutant(_PARTS, " and (capital or part not in _SMALL_WORDS)", "", *_LISTED),

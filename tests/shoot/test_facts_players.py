@@ -153,6 +153,21 @@ def test_where_names_are_inflected_a_form_is_a_name_that_players_does_not_list(l
 
 
 @pytest.mark.parametrize(
+    ("words", "shown", "held"),
+    [
+        ("Rzut Marcina", "Marcin", False),  # as the longer common beginning tells
+        ("Rzut Marty", "Marcin", True),
+        ("Rzut Marty", "Martin", True),  # as much of the one as of the other
+    ],
+)
+def test_a_form_of_a_name_that_players_lists_is_nobody_elses(words: str, shown: str, held: bool) -> None:
+    """Polish genitives, from memory."""
+    roster = (Player("home", "11", "Marta Lind", False, 3), Player("home", "7", f"{shown} Holm"))
+    facts = Facts(roster=roster, language="pl")
+    assert bool(held_back(facts, FrameFacts(words=words, players=(("home", "7"),)))) == held
+
+
+@pytest.mark.parametrize(
     ("words", "held"),
     [
         ("Warm-up in the hall", False),

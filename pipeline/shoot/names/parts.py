@@ -57,11 +57,11 @@ def hints_at(text: str, name: str, language: str = "") -> bool:
 
 
 @lru_cache(maxsize=16384)
-def names_part(text: str, name: str, language: str = "") -> bool:
+def names_part(text: str, name: str, language: str = "", listed: tuple[str, ...] = ()) -> bool:
     """Whether a word of `text` is a part of the name as it is, such as the first name alone, or that with an s ("Adas
     save"), in capitals or small letters, of two letters in small ones only where these are no small word; or with a
-    capital what may be a form of it where the `language` (BCP 47) inflects names; in scripts without capitals as
-    `hints_at`."""
+    capital what may be a form of it where the `language` (BCP 47) inflects names, and is not rather one of the name of
+    somebody who is `listed`; in scripts without capitals as `hints_at`."""
     parts, views = _name_parts(name), _views(_without_things(text, name))
     if any(_hints_without_case(view.letters, part) for part in parts.uncased for view in views):
         return True
@@ -69,9 +69,15 @@ def names_part(text: str, name: str, language: str = "") -> bool:
     words = ((part, *word) for part in parts.whole for view in views for word in view.words.get(part[0], ()))
     return any(
         (short in (single(part), f"{single(part)}s") and (capital or part not in _SMALL_WORDS))
-        or (inflected and capital and may_be(word, part, True, True))
+        or (inflected and capital and may_be(word, part, True, True) and not _is_rather(word, part, listed))
         for part, word, capital, short in words
     )
+
+
+def _is_rather(word: str, part: str, listed: tuple[str, ...]) -> bool:
+    """Whether a word begins with more of a name that is listed: "Marcina" is Marcin's and not Marta's."""
+    others = (one for name in listed for one in _name_parts(name).whole)
+    return any(may_be(word, one, True, True) and _common(word, one) > _common(word, part) for one in others)
 
 
 def _without_things(text: str, name: str) -> str:
@@ -211,7 +217,7 @@ def may_be(word: str, part: str, capital: bool, changes: bool) -> bool:
         return False
     if word == part:
         return capital or len(part) >= FORMS.part
-    common = next((i for i, (a, b) in enumerate(zip(word, part, strict=False)) if a != b), min(len(word), len(part)))
+    common = _common(word, part)
     ending = len(word) - common
     if ending > FORMS.ending or not (capital or len(part) >= FORMS.small):
         return capital and len(part) >= FORMS.part and common == len(part)
@@ -222,6 +228,11 @@ def may_be(word: str, part: str, capital: bool, changes: bool) -> bool:
     if len(part) <= FORMS.short:  # Ewa, Ewie
         return common == FORMS.short - 1 and ending <= FORMS.short_ending
     return common >= max(FORMS.stem, len(part) - FORMS.changing)
+
+
+def _common(word: str, part: str) -> int:
+    """In how many letters the two begin alike."""
+    return next((i for i, (a, b) in enumerate(zip(word, part, strict=False)) if a != b), min(len(word), len(part)))
 
 
 def _hints_without_case(text: str, part: str) -> bool:
