@@ -30,7 +30,7 @@ from pipeline.report.record import (
     read_record,
 )
 from pipeline.shoot.consent import BESIDE, beside_withheld
-from pipeline.shoot.facts import nobody_known, without_rows
+from pipeline.shoot.facts import nobody_known, nobody_named, without_rows
 from pipeline.shoot.pairs import kind_of_twin
 from pipeline.store.keys import environment
 from pipeline.textfile.messages import and_more, counted
@@ -86,6 +86,7 @@ def build(
     frames = KeptFrames()
     counts = Counts(rendered=log.rendered, reused=made.reused, captions_rewritten=made.rewritten)
     statuses: Counter[Status] = Counter()
+    goes_out: list[str] = []
     for one in measured_frames:
         name = one.frame.name
         entry = _frame(one, recipe, plan, planned.get(name), made.files)
@@ -96,6 +97,7 @@ def build(
         finish(one, entry)
         frames.put(name, entry)
         statuses[entry.status] += 1
+        goes_out += [name] if entry.deliveries else []
         if entry.status == "held" and shoot.facts.row(name).keep:
             is_wrong = shoot.for_wrong_line(name)
             counts.wrong_lines, counts.consent = counts.wrong_lines + is_wrong, counts.consent + (not is_wrong)
@@ -109,7 +111,9 @@ def build(
     counts.left_out, counts.undone = statuses["left out"], statuses["undone"]
     counts.unmatched_rows = sum(name in log.failed for name, _ in shoot.missing)
     counts.failed += counts.unmatched_rows
-    of_facts = [*nobody_known(shoot.facts), *without_rows(shoot.facts)]
+    of_facts = [
+        *nobody_known(shoot.facts), *nobody_named(shoot.facts, goes_out), *without_rows(shoot.facts)
+    ]  # fmt: skip
     # Of a frame that cannot be read the reason says it all.
     needless = {f"{one.frame.name}: {text}" for one in measured_frames if one.error for text in one.frame.exif.notices}
     of_shoot = [text for text in shoot.notices if text not in needless]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import lru_cache
@@ -183,6 +183,24 @@ def nobody_known(facts: Facts) -> list[str]:
     return [
         f"{lacking}, so {minors}it is not known who must not be shown, and no frame is held back for consent: look "
         "through the pictures before you publish any, or fill in the tables that evencourt prepare writes and run again"
+    ]
+
+
+def nobody_named(facts: Facts, delivered: Iterable[str]) -> list[str]:
+    """A notice on the `delivered` frames of which nobody has said who is in them, where a player must not be shown.
+
+    Frames that references name are of cards and charts.
+    """
+    hidden = sum(not player.publish for player in facts.roster)
+    cards = {one.frame for one in facts.references}
+    names = [name for name in delivered if name not in cards and not facts.row(name).players]
+    if not hidden or not names:
+        return []
+    them = "1 frame has nobody" if len(names) == 1 else f"{len(names):,} frames have nobody"
+    who = "a player has" if hidden == 1 else f"{hidden} players have"
+    return [
+        f"{them} under players, and {who} publish: no in {Path(facts.roster_file).name}. Who is in a picture is not "
+        f"recognised, so that player may be in one: look through these before you publish any: {and_more(names)}"
     ]
 
 

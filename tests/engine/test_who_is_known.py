@@ -65,6 +65,36 @@ def test_it_is_said_where_no_roster_is_filled_in(tmp_path: Path, files: dict[str
     assert all(one.startswith(said) and SAID in one for one in found)
 
 
+@pytest.mark.parametrize(
+    ("roster", "rows", "said"),
+    [
+        (ROSTER, "frame,players\n", "5 frames have nobody under players, and a player has publish: no in roster.csv"),
+        (ROSTER, "frame,players\nTH1_0002,home 8\nTH1_0003,home 7\nTH1_0004,\n", "2 frames have nobody"),
+        (
+            f"{ROSTER}home,9,Tone Eik,no\n",
+            "frame,players,keep\nTH1_0002,,no\n",
+            "3 frames have nobody under players, and 2 ",
+        ),
+        (ROSTER.replace(",no", ",yes"), "frame,players\n", ""),
+    ],
+)
+def test_frames_with_nobody_under_players_are_to_be_looked_at(
+    tmp_path: Path, roster: str, rows: str, said: str
+) -> None:
+    """A child whom nobody has looked for went out without a word: "0 held back" looked like an answer."""
+    event = "references: [{frame: TH1_0001, patch: [0.1, 0.1, 0.9, 0.9]}]\n"
+    event = event if "keep" in rows or "TH1_0002" in rows else "title: Lantern Cup\n"
+    folder = shoot(tmp_path, roster=roster, frames=rows, shoot=event)
+    run = ("run", tmp_path / "night.yaml", folder, "--out", tmp_path / "out", "--workers", 1, "--no-cache")
+    for command in (("check", tmp_path / "night.yaml", folder), run):
+        told = " ".join(evencourt(*command)[1].split())
+        assert told.count("look through these before you publish any: TH1_000") == bool(said), told
+        assert said in told
+    told = " ".join(evencourt("captions", folder, "--check")[1].split())
+    named = "TH1_0004" in rows or "TH1_0002,," in rows  # of a table without rows nothing is checked
+    assert ("look through these before" in told) == ("TH1_0004" in rows), (told, named)
+
+
 def test_frames_that_a_wrong_line_holds_are_not_counted_for_consent(tmp_path: Path) -> None:
     roster = ROSTER.replace("Holm,", "Holm,yes") + "home,9,Tone Eik,perhaps\nhome,10,Jo Li,yes\n"
     rows = "frame,players\nTH1_0001,home 7\nTH1_0002,home 8; home 9\nTH1_0003,home 8 home\nTH1_0004,home 7; home 9\n"

@@ -90,8 +90,8 @@ MUTANTS = [
     mutant("cli/status.py", 'if frame.status != "failed"  # of', "if True  # of", "cli/test_status.py"),
     mutant(
         "engine/tables/caption_sheet.py",
-        "*(() if unread else nobody_known(facts))",
-        "*nobody_known(facts)",
+        "() if unread else (*nobody_known(facts), ",
+        "(*nobody_known(facts), ",
         "engine/tables/test_caption_sheet.py",
     ),
     mutant("textfile/encodings.py", "if raw.startswith(_MARKS_OF_UTF_7):", "if False:", "textfile/test_encodings.py"),

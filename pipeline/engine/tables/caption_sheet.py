@@ -19,7 +19,7 @@ from pipeline.recipe.recipe import Recipe
 from pipeline.shoot.clocks.correction import with_clocks
 from pipeline.shoot.consent import held_by_own_texts
 from pipeline.shoot.countries import languages_of
-from pipeline.shoot.facts import Facts, FrameFacts, held_back, nobody_known, without_rows
+from pipeline.shoot.facts import Facts, FrameFacts, held_back, nobody_known, nobody_named, without_rows
 from pipeline.shoot.frame_names import FrameIndex
 from pipeline.shoot.read_facts import frames_table, load_facts
 from pipeline.steps.caption import CaptionParams, describe
@@ -197,7 +197,9 @@ def check(folder: Path, facts_file: Path | None, file: Path | None, params: Capt
     read = facts.frames_file or str(file or folder)
     line = Redaction(FramesAndFacts(tuple(frames.values()), facts)).line
     unread = facts.roster_file and any(p.file == facts.roster_file for p in problems)  # its players may be there
-    notices = (*(() if unread else nobody_known(facts)), *of_consent, *facts.notices)
+    goes_out = [name for one in previews if not one.held for name in one.frames]
+    of_all = () if unread else (*nobody_known(facts), *nobody_named(facts, goes_out))
+    notices = (*of_all, *of_consent, *facts.notices)
     return CheckedTable(read, tuple(previews), tuple(sorted(set(problems))), stops, unnamed, notices, line)
 
 
