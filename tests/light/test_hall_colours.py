@@ -67,7 +67,7 @@ def test_mercury_is_left_to_what_is_foretold_of_it() -> None:
 
 
 @pytest.mark.parametrize(
-    ("lamps", "camera"), [(("FL4", "FL2"), "SD Merrill"), (("FL2", "LED-B3"), "D5100"), (("FL4", "LED-B5"), "D5100")]
+    ("lamps", "camera"), [(("FL4", "FL2"), "D5100"), (("FL2", "LED-B3"), "D5100"), (("FL4", "LED-B5"), "D5100")]
 )
 def test_a_tube_that_is_a_little_green_is_not_mercury(lamps: tuple[str, str], camera: str) -> None:
     """By the colour of its white it is taken for mercury by up to a sixth, and gets as much of the matrix: what is seen

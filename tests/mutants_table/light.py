@@ -59,6 +59,7 @@ MUTANTS = [
     mutant(_ALIKE, "float(one.white @ one.white) + ALIKE.as_daylight**2", "1.0", *_ALIKE_TESTS),
     mutant(_ALIKE, "spread is None or all(one.known for one in lights) or", "spread is None or", *_ALIKE_TESTS),
     mutant(_ALIKE, "apart @ target - trusted", "target - trusted", *_ALIKE_TESTS),
+    mutant(_ALIKE, "total if np.trace(total) <= _FORETOLD else None", "total", *_ALIKE_TESTS),
     mutant(_ALIKE, "one.shares @ found[:, :_FREE]", "found[at, :_FREE]", *_ALIKE_TESTS),
     mutant(_COLOURS, " or _mercury(light.scenes[known[0]], whites)", "", *_COLOURS_TESTS),
     mutant(_COLOURS, "if light.match[i] >= HALL_COLOURS.recognised", "if True", *_COLOURS_TESTS),

@@ -52,6 +52,9 @@ _LOOSE = 1e-5  # variance that no direction is denied
 # Squared distance from daylight's, in standard deviations of lamps' matrices, up to which a light's is believed. By
 # scratch, on 600 drawn pairs of ends: beyond, the ends came further apart in 57 and nearer in 21.
 _BELIEVED = 2.5
+# Sum of the six variances of lamps' matrices, up to which a camera's own matrix foretells them: 0.5 for a Bayer camera,
+# 107 for a layered one, whose matrix takes apart what its layers hardly do. Such ends came 2.5 CIEDE2000 further apart.
+_FORETOLD = 10.0
 
 
 @dataclass(frozen=True)
@@ -80,7 +83,7 @@ def colours_of(chroma: F64) -> F64:
 def alike(lights: Sequence[Lit], to_working: F64) -> F64 | None:
     """(L, 3, 3) for each light a matrix on balanced camera colour, before the camera's own; None where nothing is to be
     gained: one light, or pictures whose colours a camera has made; or where only what no lamp does would lay their
-    colours on each other, since the ends do not show the same floor.
+    colours on each other, since the ends do not show the same floor, or the camera's matrix foretells nothing.
 
     lights  colours in mixtures of L lights, the one most in each; to_working  (3, 3) the camera's own matrix
     """
@@ -200,4 +203,5 @@ def _spread(own: tuple[float, ...]) -> F64 | None:
         logs = np.log(np.maximum(white, 1e-6) / day)
         far = float(np.hypot(logs[0] - logs[1], logs[2] - logs[1]))
         total += np.outer(six, six) / (far**2 + ALIKE.as_daylight**2)
-    return total / len(spectra["lamps"])
+    total /= len(spectra["lamps"])
+    return total if np.trace(total) <= _FORETOLD else None
