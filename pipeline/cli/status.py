@@ -83,7 +83,8 @@ def print_outcome(
     again += f", {counted(counts.captions_rewritten, 'caption')} rewritten" if counts.captions_rewritten else ""
     again += ", files in OUT that must not stay there" if record.failed_steps.get("earlier files") else ""
     took = f" in {seconds:.0f} s" if seconds is not None else ""
-    rendered = f"{counted(counts.rendered, 'frame')} rendered" if counts.rendered else "nothing to render"
+    none = "none rendered yet" if counts.undone else "nothing to render"
+    rendered = f"{counted(counts.rendered, 'frame')} rendered" if counts.rendered else none
     say(
         f"{counts.delivered} of {counts.frames} frames delivered, {counts.failed_frames} failed, "
         f"{_not_delivered(counts)}: {rendered}{again}{took}"

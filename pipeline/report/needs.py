@@ -118,7 +118,10 @@ def _needs(record: RunRecord, facts: str, told: _Told) -> Iterator[Need]:
                    f"These are in no delivery. What decides is roster.csv and frames.csv in {facts}.")  # fmt: skip
     if doubts := told.kinds(told.doubts):
         frames = len({name for said in doubts for name in said.frames})
-        number = counted(frames, "frame") if frames else counted(len(doubts), "thing")
+        of_all = sum(not said.frames for said in doubts)  # such as that nobody has said who is in the pictures
+        parts = [counted(frames, "frame")] if frames else []
+        parts += [counted(of_all, "other thing" if frames else "thing")] if of_all else []
+        number = " and ".join(parts)
         harm = any(said.weight is Weight.HARM for said in doubts)
         yield Need("doubts", f"{number} to look at", "Look at these", number, doubts, open=harm)
     if left := told.kinds(told.reasons["left out"]):

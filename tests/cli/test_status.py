@@ -105,3 +105,9 @@ def test_files_smaller_than_asked_for_are_one_line_with_the_smallest(capsys: pyt
     notes = [line for line in capsys.readouterr().err.splitlines() if line.startswith("note:")]
     assert len(notes) == 1 and notes[0].startswith("note: A and 1 more: shorter than asked for")
     assert notes[0].endswith("the smallest is B in phone, 384 × 480 pixels")
+
+
+def test_what_a_stopped_run_has_not_rendered_is_still_to_be(capsys: pytest.CaptureFixture[str]) -> None:
+    names = {"A": FrameRecord("A.dng", "undone", "")}
+    print_outcome(RunRecord("1", "stopped", "stopped", "", "", {}, "", Counts(frames=1, undone=1), [], names))
+    assert "1 not done: none rendered yet" in capsys.readouterr().out

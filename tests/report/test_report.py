@@ -131,7 +131,7 @@ def test_the_top_line_says_what_happened_and_leads_to_what_needs_a_person(out: P
     found = page(out, RECORD)
     text = " ".join(found.text.split())
     assert "1 of 3 frames delivered in 1 file; 1 failed, 1 row of frames.csv not used, 1 held back and " in text
-    assert "1 frame to look at." in text  # of those that are delivered
+    assert "1 frame and 1 other thing to look at." in text  # of those that are delivered, and of the whole night
     ids = {a["id"] for _, a in found.elements if "id" in a}
     links = [str(a["href"]) for a in found.all("a") if str(a["href"]).startswith("#") and "=" not in str(a["href"])]
     assert [one for one in links if one != "#pictures"] == ["#failed", "#unmatched", "#held", "#doubts"]
