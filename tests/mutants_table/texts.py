@@ -130,6 +130,7 @@ MUTANTS = [
     mutant("report/facts.js", ".filter((text) => !frame.doubts.includes(text))", "", "browser/test_report.py"),
     mutant("report/facts.js", "if (frame.doubts.length)", "if (false)", "browser/test_report.py"),
     mutant("report/chart.js", "unmeasured > 0 ?", "unmeasured > 9 ?", "browser/test_report.py"),
+    mutant("shoot/clocks/fit.py", "if start is None and any(after", "if any(after", "shoot/clocks/test_fit.py"),
     mutant("textfile/notices.py", "|may show a card", "", "textfile/test_notices.py"),
     mutant("textfile/notices.py", "(?:repaired|taken out)$", "(?:repaired)$", "textfile/test_notices.py"),
     mutant("engine/decide.py", 'partial(progress, "cards")', "print", "engine/test_measured_once.py"),

@@ -29,6 +29,12 @@ _MOST = 6  # cameras that do not fit, of which each is named
 _TAKEN = " (no serial number is known: the frames of each folder are taken to be of one camera)"
 
 
+_DATES = (
+    "start in shoot.yaml is empty, so captions, pages and file names have the date of each camera's clock, right or "
+    "not: fill it in, and a date days from it is written nowhere"
+)
+
+
 @dataclass(frozen=True)
 class ClockNote:
     """Something about clocks that a person should know.
@@ -84,6 +90,9 @@ def clock_notes(
         proposals = [(body, _proposal(body, main, times, start)) for body in misfits[:_MOST]]
         notes.append(_all_apart(misfits, main, times))
         notes += [_not_right(body, proposal) for body, proposal in proposals if proposal is not None]
+    every = sorted(time for body in timed for time in body.times)
+    if start is None and any(after - before > BELIEVED for before, after in pairwise(every)):
+        notes.append(ClockNote(_DATES, _DATES))
     return tuple(notes)
 
 
