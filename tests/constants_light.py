@@ -258,9 +258,9 @@ def of_alike() -> Iterator[float]:
 def of_hall_colours() -> Iterator[float]:
     """Turns of scenes, one of them recognised a little more or less, and in a mixture of both lights."""
     for match in np.linspace(0.5, 0.7, 9):
-        light, maps = two_ends(match=(1.0, 1.0, float(match)))
-        light.chromaticities[1] = 0.7 * light.chromaticities[1] + 0.3 * light.chromaticities[0]
-        yield from colours.turns(light, maps)[0].ravel().tolist()
+        light, maps = two_ends(("HP4", "LED-B3"), (1.0, 1.0, float(match)))
+        light.chromaticities[1] = 0.8 * light.chromaticities[1] + 0.2 * light.chromaticities[0]
+        yield from colours.turns(light, maps).get(0, np.eye(3)).ravel().tolist()
     light, maps = two_ends(("H38HT-100", "LED-B3"))
     for part in np.linspace(0.2, 0.6, 41):
         whites = maps[0].whites * [[part], [1.0]]

@@ -113,6 +113,8 @@ def read_roster(
                 others += [replace(player, name=one) for one in spellings if only_letters(one)]
             elif spellings and not example:
                 example = f"line {row.line}: {player.name}"
+        elif found and side and number.isdecimal():  # or each row that shows this player would be called wrong too
+            others.append(Player(side, number, row["name"], False, row.line, wrong=True))
     if table and table.guess:
         example = example or f"line {table.guess}"
     taken_out = _taken_out(every, rows, teams, languages)

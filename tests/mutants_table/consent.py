@@ -59,7 +59,7 @@ MUTANTS = [
     ),
     mutant("textfile/notices.py", '_EACH = "before you publish"', '_EACH = "never"', "textfile/test_notices.py"),
     mutant(_ROSTER, "unclear = publish is None and some_empty", "unclear = False", "engine/test_wrong_players.py"),
-    mutant(_ROSTER, ", row.line, wrong=True)", ", row.line)", "engine/test_wrong_players.py"),
+    mutant(_ROSTER, "row.line, wrong=True) for one", "row.line) for one", "engine/test_wrong_players.py"),
     mutant(
         _ROSTER,
         "of = (side,) if side else SIDES",
@@ -397,6 +397,7 @@ MUTANTS = [
     mutant(_BY, "for text in (name, short)", "for text in (name,)", *_BY_TESTS),
     mutant(_BY, "|((?:\\w+[^\\S\\n]+)?\\w+))?", "|(\\w+))?", *_BY_TESTS),
     mutant("shoot/names/short.py", 'if not _WORD.search(m["gap"])', "if True", *_BY_TESTS),
+    mutant(_ROSTER, "elif found and side and number.isdecimal():", "elif False:", *_ROWS_TESTS),
     # rows whose frame has another name by now, or whose players other numbers
     mutant(_ROWS, "    meanings = _renamed(by_name, index)", "    meanings = by_name", *_ROWS_TESTS),
     mutant(_ROWS, "and 2 * count > every[away[0]]}", "}", *_ROWS_TESTS),

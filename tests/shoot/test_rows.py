@@ -139,3 +139,15 @@ def test_who_may_be_shown_after_all_is(tmp_path: Path, name: str) -> None:
     agreed = read(tmp_path, frames, rows, ROSTER.replace("Lena Lind,no", f"{name},yes"), facts)
     assert held(agreed, frames) == []
     assert held(read(tmp_path, frames, rows, ROSTER, facts), frames) == [1]
+
+
+def test_a_wrong_line_of_the_roster_is_not_told_of_each_row_too(tmp_path: Path) -> None:
+    """Who then adds the player has her in it twice."""
+    roster = "team,number,name,publish\nhome,7,Nora Elde,\nhome,13,Maja Torp,non\nhome,8,Ada Holm,yes\n"
+    (tmp_path / "roster.csv").write_text(roster, encoding="utf-8")
+    (tmp_path / "frames.csv").write_text("frame,players\nTH1_0001,home 13\nTH1_0002,home 14\n", encoding="utf-8")
+    facts, problems, _ = load_facts(tmp_path, None, FrameIndex([frame(1, 0), frame(2, 1)]))
+    assert [one.message for one in sorted(problems)] == [
+        "players: home 14 is not in the roster; add or correct it", "publish: non is neither yes nor no"
+    ]  # fmt: skip
+    assert not any(one.withheld for one in problems) and held_back(facts, facts.row("TH1_0001"))
