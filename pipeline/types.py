@@ -160,6 +160,7 @@ class Exif(CameraFacts):
     time is local wall-clock time (naive, microseconds from the sub-second tag); utc_offset in minutes.
     corrected_by is the seconds in `time` that `clocks` of the facts added to what the file says.
     gps_time is that of the last fix by satellite (naive, UTC).
+    doubt is why the date in `time`, or without a time that of the event, is written nowhere; "" where it is believed.
     orientation as Exif 274 (1 to 8).
     """
 
@@ -171,6 +172,7 @@ class Exif(CameraFacts):
     notices: tuple[str, ...] = ()
     gps_time: datetime | None = None
     corrected_by: float = 0.0
+    doubt: str = ""
 
 
 @dataclass(frozen=True, slots=True)

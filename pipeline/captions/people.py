@@ -8,7 +8,6 @@ from datetime import datetime
 from itertools import groupby
 
 from pipeline.captions.language import Language
-from pipeline.shoot.clocks.correction import BELIEVED
 from pipeline.shoot.facts import Facts, FrameFacts, Player, withheld
 from pipeline.types import Frame
 
@@ -77,25 +76,13 @@ def team_names(facts: Facts) -> tuple[str, ...]:
     return tuple(name for side in ("home", "away") if (name := facts.teams.get(side)))
 
 
-def believed(taken: datetime, facts: Facts) -> bool:
-    """Whether a camera's time may be of the event. taken  local time, without a zone"""
-    return facts.start is None or abs(taken - facts.start.replace(tzinfo=None)) <= BELIEVED
-
-
 def moment(frame: Frame, facts: Facts, notices: list[str]) -> datetime | None:
-    """When the picture was taken: by the camera's clock, else the start of the event; None where they are days apart.
-
-    One of the two is wrong then, nobody can tell which, and a wrong date in print is worse than none.
-    """
-    taken = frame.exif.time
-    start = facts.start.replace(tzinfo=None) if facts.start else None
-    if taken and start and not believed(taken, facts):
-        notices.append(
-            f"the camera says {taken:%Y-%m-%d}, start in the facts {start:%Y-%m-%d}: no date is written; correct "
-            "start, or the camera under clocks"
-        )
+    """When the picture was taken, local time: by the camera's clock, else the start of the event; None where that is
+    not believed, see shoot.clocks.dates, or not known."""
+    if frame.exif.doubt:
+        notices.append(frame.exif.doubt)
         return None
-    return taken or start
+    return frame.exif.time or (facts.start.replace(tzinfo=None) if facts.start else None)
 
 
 def values(

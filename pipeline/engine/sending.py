@@ -9,7 +9,6 @@ from pathlib import Path
 from types import MappingProxyType
 
 from pipeline.captions.language import language_of
-from pipeline.captions.people import believed
 from pipeline.deliver import sheet
 from pipeline.deliver.address import parse_address
 from pipeline.deliver.deliver import Progress, deliver, recall, withdraw
@@ -63,7 +62,7 @@ def send(
         done = deliver(
             out,
             one.name,
-            _items(one.name, frames, shoot.facts),
+            _items(one.name, frames, shoot),
             _wanted(one),
             replace(
                 set_facts(shoot.facts, _unnamed(one, shoot)),
@@ -185,9 +184,10 @@ def _people(facts: Facts, frame: str) -> tuple[Person, ...]:
     return tuple(Person(facts.teams.get(one.team) or one.team, one.number, one.name) for one in named)
 
 
-def _items(delivery: str, frames: Mapping[str, FrameRecord], facts: Facts) -> Sequence[Item]:
+def _items(delivery: str, frames: Mapping[str, FrameRecord], shoot: Shoot) -> Sequence[Item]:
     """The files of a delivery for its page and zip, in the order of the shoot. frames  of the record, by true name"""
     items = []
+    dated = {frame.name for frame in shoot.frames if not frame.exif.doubt}
     for name, frame in frames.items():
         file = frame.deliveries.get(delivery)
         if file is None or not file.current:
@@ -203,8 +203,8 @@ def _items(delivery: str, frames: Mapping[str, FrameRecord], facts: Facts) -> Se
                 caption=file.caption,
                 alt_text=file.alt_text,
                 headline=file.headline,
-                date=taken if taken and believed(taken, facts) else None,
-                people=_people(facts, name),
+                date=taken if name in dated else None,
+                people=_people(shoot.facts, name),
             )
         )
     return items

@@ -69,8 +69,8 @@ def test_a_template_of_facts() -> None:
     assert list(file_names(FRAMES, FACTS, "{{ city }}_{{ time }}_{{ count }}").values()) == [
         "Westerby_193105_0001", "Westerby_0002", "Westerby_0003",
     ]  # fmt: skip
-    # One of the camera and `start` is wrong, and nobody can tell which: a name without a date, as the caption.
-    years_off = frame("TH1_0001", time=datetime(2019, 1, 1, 19, 31, 5))
+    # A date that is not believed is in no name either, nor that of the start.
+    years_off = frame("TH1_0001", time=datetime(2019, 1, 1, 19, 31, 5), doubt="it is years off")
     assert file_names([years_off], FACTS, "{{ date }} {{ time }} {{ count }}") == {"TH1_0001": "0001"}
     # Without frame or count it would be one name for all.
     assert file_names(FRAMES[:1], FACTS, "{{ home }} frame count") == {"TH1_0001": "Harbour_Gulls_frame_count_TH1_0001"}

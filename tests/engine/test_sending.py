@@ -5,16 +5,20 @@ from __future__ import annotations
 import csv
 import json
 import zipfile
-from datetime import UTC, datetime
+from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 
 import PIL.Image
 import pytest
 
+from pipeline.engine.jobs import Shoot
 from pipeline.engine.sending import _items
+from pipeline.people.modelfiles import ModelFiles
 from pipeline.report.record import FileRecord, FrameRecord
 from pipeline.shoot.facts import Facts
 from tests.engine.test_run import evencourt, some_frames
+from tests.shoot.clocks.made import frame
 
 RECIPE = """\
 recipe: 1
@@ -167,14 +171,15 @@ def test_deliver_comes_last(tmp_path: Path) -> None:
     assert "r.yaml:4:7: deliver comes when the files are made; put it last" in printed
 
 
-def test_the_page_tells_no_hour_of_a_clock_that_is_days_away() -> None:
+def test_the_page_tells_no_hour_of_a_clock_that_is_not_believed() -> None:
     """Caption and file have no date then either."""
-    facts = Facts(start=datetime(2026, 2, 14, 19, 30, tzinfo=UTC))
     file = FileRecord("web/A.jpg", "0" * 64, 1, 3, 2, 88, "A.web.jpg", True, "", "", "", [])
     times = {"A": "2020-04-17T10:04:33.786000", "B": "2026-02-14T19:42:00", "C": ""}
-    frames = {
+    records = {
         name: FrameRecord(f"{name}.dng", "delivered", time=time, deliveries={"web": file})
         for name, time in times.items()
     }
-    assert [one.date for one in _items("web", frames, facts)] == [None, datetime(2026, 2, 14, 19, 42), None]
-    assert _items("web", frames, Facts())[0].date == datetime.fromisoformat(times["A"])
+    shown = [frame("A.dng"), frame("B.dng"), frame("C.dng")]
+    doubted = [replace(one, exif=replace(one.exif, doubt="why" if one.name == "A" else "")) for one in shown]
+    shoot = Shoot(Path(), tuple(doubted), (), Facts(), None, (), (), ModelFiles())
+    assert [one.date for one in _items("web", records, shoot)] == [None, datetime(2026, 2, 14, 19, 42), None]

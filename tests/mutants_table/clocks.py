@@ -12,9 +12,20 @@ _FIT = "shoot/clocks/fit.py"
 _TURNS = "shoot/clocks/alternation.py"
 _CLOCK_TESTS = ("shoot/clocks/test_correction.py",)
 _FIT_TESTS = ("shoot/clocks/test_fit.py",)
+_DATES = "shoot/clocks/dates.py"
+_DATE_TESTS = ("shoot/clocks/test_dates.py",)
 _TURN_TESTS = ("shoot/clocks/test_alternation.py",)
 
 MUTANTS = [
+    mutant(_DATES, "abs(time - start) > BELIEVED:", "time - start > BELIEVED:", *_DATE_TESTS),
+    mutant(_DATES, "abs(time - start) <= BELIEVED", "True", *_DATE_TESTS),
+    mutant(_DATES, "if time is None and several:", "if False:", *_DATE_TESTS),
+    mutant(_DATES, "after[0] - before[0] > BELIEVED", "False", *_DATE_TESTS),
+    mutant(_DATES, "any(name in proven for _, name in some)", "False", *_DATE_TESTS),
+    mutant(_DATES, "2 * len(groups[-1]) > len(timed)", "True", *_DATE_TESTS),
+    mutant(_DATES, " and groups[-1][0][0] >= _FIRST:", ":", *_DATE_TESTS),
+    mutant(_CLOCKS, "return clock.seconds is not None or", "return", *_DATE_TESTS),
+    mutant(_CLOCKS, " and clock.shows.day is not None)", ")", *_DATE_TESTS),
     mutant(_CLOCKS, "time = exif.time + shift", "time = exif.time - shift", *_CLOCK_TESTS),
     mutant(_CLOCKS, "+ seconds\n", "\n", *_CLOCK_TESTS),
     mutant(_CLOCKS, "if own.name not in entry.frames:", "if False:", *_CLOCK_TESTS),

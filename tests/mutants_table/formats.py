@@ -163,8 +163,8 @@ MUTANTS = [
     mutant("textfile/messages.py", "_CLOSE = 0.6", "_CLOSE = 0.66", "textfile/test_messages.py"),
     mutant("textfile/messages.py", "_CLOSE = 0.6", "_CLOSE = 0.54", "textfile/test_messages.py"),
     mutant("captions/template.py", "FILE_LIMIT = 100_000", "FILE_LIMIT = 110_000", "captions/test_template.py"),
-    mutant("shoot/clocks/correction.py", "timedelta(days=3)", "timedelta(days=3.3)", "captions/test_people.py"),
-    mutant("shoot/clocks/correction.py", "timedelta(days=3)", "timedelta(days=2.7)", "captions/test_people.py"),
+    mutant("shoot/clocks/dates.py", "timedelta(days=3)", "timedelta(days=3.3)", "shoot/clocks/test_dates.py"),
+    mutant("shoot/clocks/dates.py", "timedelta(days=3)", "timedelta(days=2.7)", "shoot/clocks/test_dates.py"),
     # seen by no test when they were first tried
     mutant(_CARRIED, "if size & 0x8000 or len(value) < size:", "if len(value) < size:", *_TEXTS),
     mutant(_CARRIED, 'unicode = value == b"\\x1b%G"', "unicode = True", *_TEXTS),

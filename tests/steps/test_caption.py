@@ -18,6 +18,7 @@ from pipeline.formats.metadata.credits import Contact
 from pipeline.formats.metadata.embed import embed_jpeg
 from pipeline.formats.metadata.model import Metadata
 from pipeline.formats.metadata.xmp import xmp_packet
+from pipeline.shoot.clocks.dates import with_doubts
 from pipeline.shoot.facts import Facts, FrameFacts, Player, Reference
 from pipeline.shoot.names import name_pattern, replace_name
 from pipeline.steps.caption import STEP, CaptionParams, describe
@@ -300,7 +301,8 @@ def test_alternative_text() -> None:
 
 
 def test_a_wrong_camera_clock_does_not_date_the_caption() -> None:
-    frame = replace(FRAME, exif=replace(FRAME.exif, time=datetime(2019, 1, 1)))
+    wrong = replace(FRAME, exif=replace(FRAME.exif, time=datetime(2019, 1, 1)))
+    (frame,) = with_doubts([wrong], FACTS.start, frozenset())
     metadata, notices = describe(frame, FACTS, FrameFacts(), CaptionParams())
     assert metadata.caption == made(FrameFacts())[0].caption.replace(", 14 February 2026", "")
     assert any("2019-01-01, start in the facts 2026-02-14: no date is written" in n for n in notices)

@@ -12,7 +12,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from pipeline.light.hall.findings import EndLight, Finding, FramePoint, HallFindings, depth_words
 from pipeline.light.hall.settings import THIRD
-from pipeline.shoot.clocks.correction import BELIEVED
+from pipeline.shoot.clocks.dates import BELIEVED
 from pipeline.textfile.messages import counted
 
 WIDTH = 1600

@@ -94,7 +94,7 @@ def learn(known: Known, facts: Facts, digests: Mapping[str, str], added: Mapping
     white: Literal["references", "memory", "neither"] = (
         "references" if known.maps else "memory" if any(p.state == "unchanged" for p in proofs) else "neither"
     )
-    times = [f.exif.time for f in known.frames if f.exif.time is not None]
+    times = [f.exif.time for f in known.frames if f.exif.time is not None and not f.exif.doubt]
     marks = {
         mark(f.exif.time - timedelta(seconds=added.get(f.name, 0.0)), digests[f.name])
         for f in known.frames

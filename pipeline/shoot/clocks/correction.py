@@ -21,13 +21,11 @@ from pipeline.shoot.clocks.bodies import (
     meant,
     to_separate,
 )
+from pipeline.shoot.clocks.dates import BELIEVED, with_doubts
 from pipeline.shoot.clocks.entries import Clock
 from pipeline.shoot.frame_names import FrameIndex
 from pipeline.types import Frame
 
-# Days between a camera's date and the start of the event from which on the date is not believed: a tournament lasts as
-# long (common practice, no source).
-BELIEVED = timedelta(days=3)
 # A correction of this much or more is one of the time zone, which the camera's own offset from UTC then does not
 # describe; the smallest step between time zones of today (IANA time zone database).
 _ZONE_STEP = timedelta(minutes=15)
@@ -38,7 +36,7 @@ _NAMED = 12  # keys that a message names
 class Corrected:
     """What `clocks` made of the frames.
 
-    frames  with corrected times, in order of time, then name
+    frames  with corrected times, in order of time, then name; `exif.doubt` says whose date is not believed
     added   frame -> seconds that an entry added to its time, not 0
     right   frames whose clock is right, as the person says
     """
@@ -76,7 +74,8 @@ def with_clocks(
     moved = [_moved(frame, seconds, start, problems) for frame in frames]
     added = {name: number for name in seconds.of if (number := seconds.frame(name))}
     right = frozenset(name for name, entry in seconds.of.items() if entry.clock.right)
-    return Corrected(tuple(sorted(moved, key=by_time)), added, right), sorted(set(problems))
+    dated = with_doubts(sorted(moved, key=by_time), start, {name for name in seconds.of if seconds.dates(name)})
+    return Corrected(dated, added, right), sorted(set(problems))
 
 
 class _Cameras:
@@ -197,6 +196,11 @@ class _Seconds:
         """Seconds for the frame of that name; 0 where no entry is for it, or where the entry is wrong."""
         entry = self.of.get(name)
         return 0.0 if entry is None else self.known.get(entry.clock.key, 0.0)
+
+    def dates(self, name: str) -> bool:
+        """Whether the entry for the frame of that name says its date too, not only its time of day."""
+        clock = self.of[name].clock
+        return clock.seconds is not None or (clock.shows is not None and clock.shows.day is not None)
 
     def _entry(self, entry: _Meant, trail: tuple[Clock, ...]) -> float:
         clock = entry.clock

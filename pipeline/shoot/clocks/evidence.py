@@ -10,7 +10,7 @@ from datetime import date, datetime, timedelta
 from statistics import median
 
 from pipeline.shoot.clocks.bodies import Body
-from pipeline.shoot.clocks.correction import BELIEVED
+from pipeline.shoot.clocks.dates import BELIEVED
 from pipeline.textfile.messages import counted
 
 

@@ -9,7 +9,7 @@ from itertools import pairwise
 
 from pipeline.shoot.clocks.alternation import by_alternation
 from pipeline.shoot.clocks.bodies import Body, as_yaml, bodies, to_separate
-from pipeline.shoot.clocks.correction import BELIEVED
+from pipeline.shoot.clocks.dates import BELIEVED
 from pipeline.shoot.clocks.evidence import (
     LIMITS,
     Proposal,
@@ -27,12 +27,6 @@ from pipeline.types import Frame
 
 _MOST = 6  # cameras that do not fit, of which each is named
 _TAKEN = " (no serial number is known: the frames of each folder are taken to be of one camera)"
-
-
-_DATES = (
-    "start in shoot.yaml is empty, so captions, pages and file names have the date of each camera's clock, right or "
-    "not: fill it in, and a date days from it is written nowhere"
-)
 
 
 @dataclass(frozen=True)
@@ -90,9 +84,12 @@ def clock_notes(
         proposals = [(body, _proposal(body, main, times, start)) for body in misfits[:_MOST]]
         notes.append(_all_apart(misfits, main, times))
         notes += [_not_right(body, proposal) for body, proposal in proposals if proposal is not None]
-    every = sorted(time for body in timed for time in body.times)
-    if start is None and any(after - before > BELIEVED for before, after in pairwise(every)):
-        notes.append(ClockNote(_DATES, _DATES))
+    if start is None and (undated := sum(bool(frame.exif.doubt) for frame in frames)):
+        text = (
+            f"the dates of {undated:,} of {counted(len(frames), 'frame')} cannot be believed and are written nowhere: "
+            "fill in start in shoot.yaml, or correct the cameras under clocks"
+        )
+        notes.append(ClockNote(text, text))
     return tuple(notes)
 
 
