@@ -198,9 +198,11 @@ class _Seconds:
         return 0.0 if entry is None else self.known.get(entry.clock.key, 0.0)
 
     def dates(self, name: str) -> bool:
-        """Whether the entry for the frame of that name says its date too, not only its time of day."""
+        """Whether the entry for the frame of that name vouches for its date: seconds do that of its time of day only,
+        and prepare writes a 0 for every camera."""
         clock = self.of[name].clock
-        return clock.seconds is not None or (clock.shows is not None and clock.shows.day is not None)
+        by_days = clock.seconds is not None and abs(clock.seconds) >= timedelta(days=1).total_seconds()
+        return clock.right or by_days or (clock.shows is not None and clock.shows.day is not None)
 
     def _entry(self, entry: _Meant, trail: tuple[Clock, ...]) -> float:
         clock = entry.clock

@@ -67,7 +67,7 @@ def test_dates_before_cameras_wrote_any_are_not_believed() -> None:
     "clock",
     [
         Clock("2345", seconds=0.0, right=True),
-        Clock("2345", seconds=1.5),
+        Clock("2345", seconds=-86400),
         Clock("2345", frame="a0", shows=Reading(timedelta(hours=19), datetime(2025, 1, 10).date())),
     ],
 )
@@ -80,6 +80,7 @@ def test_a_clock_that_a_person_has_judged_is_believed(clock: Clock) -> None:
 
 def test_a_time_of_day_alone_proves_no_date() -> None:
     frames = card("a", A, -400, 3) + card("b", B, 0, 30)
+    assert doubted(frames, Clock("2345", seconds=0.0), Clock("4411", seconds=-3.2)) == "a"
     assert doubted(frames, Clock("2345", frame="a0", shows=Reading(timedelta(hours=19)))) == "a"
 
 
