@@ -22,7 +22,9 @@ from pipeline.shoot.kinds import frame_kind
 from pipeline.shoot.names import holds_any, same_name
 from pipeline.shoot.photographer import (
     ALIKE,
+    BARE,
     CREDITED,
+    FILE_NAME,
     INITIALS,
     MAY_CREDIT,
     NO_CREDITS,
@@ -92,13 +94,14 @@ def named_by_own_texts(facts: Facts, frames: Sequence[Frame], notices: list[str]
         if owner and notices is not None:
             notices.append(_owner_said(" ".join(camera[:2]).strip(), len(noted), owner))
         usual = usual_credits([told[frame.name].credits for frame in own])
-        credited += [(" ".join(camera[:2]).strip() or "one camera", len(own))] if usual.times else []
+        excused = {frame.name for frame in own if usual.excuses(told[frame.name].credits)}
+        credited += [(" ".join(camera[:2]).strip() or "one camera", len(own))] if usual.times and excused else []
         always = (
             frozenset.intersection(*(told[frame.name].unsure for frame in own)) if len(own) >= ALIKE else frozenset()
         )
         for frame in own:
             says = told[frame.name]
-            if why := says.why(owner, everywhere, always, () if usual.excuses(says.credits) else near):
+            if why := says.why(owner, everywhere, always, () if frame.name in excused else near):
                 held[frame.name] = why
     if any(one.credits.times for one in told.values()) and notices is not None:
         notices.append(credit_said(near, [camera for camera, _ in credited], sum(count for _, count in credited)))
@@ -205,10 +208,8 @@ class _Told(NamedTuple):
             return _NAMES.format(what=MAKER_NOTE, why=shown[0].why) + advice
         for player, why in self.mistyped.items():
             return why + (MAY_CREDIT if player in always else "")
-        if near and self.short:  # whoever else is in it: as other initials do
-            return self.short
-        if near and not self.is_written:
-            return CREDITED.format(why=near[0].why)
+        if near and (self.short or not self.is_written):  # initials, whoever else is in it: as others do
+            return BARE.format(why=near[0].why) if self.credits.bare else self.short or CREDITED.format(why=near[0].why)
         return self.unread
 
 
@@ -285,7 +286,7 @@ class _Loose:
 
 def _texts(path: Path, relative: PurePosixPath, loose: _Loose, unread: list[str]) -> Iterable[tuple[str, list[Text]]]:
     """(where, texts) of a frame's own name and folders, its metadata, and its sidecars. Raises OSError."""
-    yield "file or folder name", [Text("", part) for part in (relative.stem, str(relative.with_suffix("")))]
+    yield FILE_NAME, [Text("", part) for part in (relative.stem, str(relative.with_suffix("")))]
     for file in [*sidecars(path), *loose.of(folded(path.stem))]:
         sidecar = "sidecar" if file.parent == path.parent else _ELSEWHERE
         beside = Found()

@@ -11,7 +11,8 @@ from functools import lru_cache, reduce
 from operator import and_
 from typing import NamedTuple
 
-from pipeline.formats.metadata.search_xmp import PERSON, Text
+from pipeline.formats.metadata.search_blocks import MAKER_NOTE
+from pipeline.formats.metadata.search_xmp import Text
 from pipeline.shoot.facts import Facts, Player, mistyped_player, named_player
 from pipeline.shoot.names import (
     first_named,
@@ -23,6 +24,7 @@ from pipeline.shoot.names import (
     replace_name,
 )
 
+FILE_NAME = "file or folder name"  # a kind of text
 ALIKE = 20  # frames of a camera that may all have a name for who took them: a burst may all show one child. No source
 CREDITED = (
     "its texts have the name under creator in shoot.yaml, more often than others of its camera or in other words, and "
@@ -37,36 +39,63 @@ MAY_CREDIT = (
     ", as those of all frames of its camera do; if that is the photographer's name, write it under creator in "
     "shoot.yaml"
 )
+BARE = (
+    "its caption, keywords or another text that says what is shown have the name under creator in shoot.yaml, or its "
+    "initials, which may mean a player whose line in the roster {why}; if they mean the photographer, take them out "
+    'there, or say so, as in "Photo: ..."'
+)
 _PARTS = re.compile(r"[,;/|\n]")
 _MARK = "\1"
 # On both sides: the word before must not hide the one after, as in "(c) S. Fjellheim, Siri".
 _BESIDE = re.compile("(\\w+)[^\\w\n\0\1]{0,3}(?=\1)|(?<=\1)[^\\w\n\0\1]{0,3}(\\w+)")
-# What it is said with in the same sentence: a word and a colon, two words, or a sign; and the word after it.
-_BEFORE = re.compile(r"(?:(\w+)[^\S\n]*:|((?:\w+[^\S\n]+)?\w+))?[^\S\n]*((?:\(c\)|©)?)[^\S\n]*\Z", re.IGNORECASE)
+# What it is said with in the same sentence: a word, or a sign; and the word after it.
+_BEFORE = re.compile(r"(?:(\w+)[^\S\n]*:?)?[^\S\n]*((?:\(c\)|©)?)[^\S\n]*\Z", re.IGNORECASE)
 _AFTER = re.compile(r"[^\S\n]+(\w+)")
 _NEAR = 60  # characters in which these are looked for
+# Where a camera writes the same into every file, which need not say what is shown.
+_OF_ALL = ("Exif comment", "comment", MAKER_NOTE)
+_CREDIT = "|".join(
+    (
+        r"copyright|credit|©|\(c\)|photo(?:s|graph|grapher|graphe|graphy|graphie)?|pictures?|images?",
+        r"fot[oó](?:s|graf|grafin|grafie|grafia|grafía|graaf|grafo|grafi)?|fot|bild(?:e|er)?|billede|kuva(?:aja)?",
+        r"zdjęci[ae]|фото|φωτογραφία|写真|撮影|摄影|照片",
+    )
+)
+# Such a word must begin what is said: "Im Bild: S. Fjellheim" is who is shown, and "photo of" or "Foto von" may be. It
+# must end it: "S. Fjellheim (Photo: ...)" is shown too. Common practice, no source.
+_CREDIT_BEFORE = re.compile(
+    rf"(?:(?:\A|\n|[^\w\s\"'])\s*[\"']?(?:{_CREDIT})(?:\s+(?:by|par|por|door))?|©|\(c\))[\s:/\"']*\Z", re.IGNORECASE
+)
+_CREDIT_AFTER = re.compile(rf"\s+(?:{_CREDIT})\s*(?:\Z|[.,;|/)\n])", re.IGNORECASE)
 
 
 class Mention(NamedTuple):
-    """How a text has the name under creator: the kind of text, the words beside it, and whether it is all there is."""
+    """How a text has the name under creator: the kind of text, and the words beside it."""
 
-    where: str
+    what: str
     before: str
     after: str
-    alone: bool
 
 
 class Credits(NamedTuple):
-    """times  the texts have the name under creator, where that is nearly a withheld one; mentions  how; excused  the
-    players with publish: no whom the texts would name, in short or with a typing mistake, only by it"""
+    """times  the texts have the name under creator, where that is nearly a withheld one; mentions  how
+    excused  the players with publish: no whom the texts would name, in short or with a typing mistake, only by it
+    bare     whether a text that says what is shown has it without saying that this took the picture
+    """
 
     times: int
     mentions: Counter[Mention]
     excused: frozenset[Player]
+    bare: bool = False
 
     def with_those(self, others: Credits) -> Credits:
         """With what other texts of the frame have."""
-        return Credits(self.times + others.times, self.mentions + others.mentions, self.excused | others.excused)
+        return Credits(
+            self.times + others.times,
+            self.mentions + others.mentions,
+            self.excused | others.excused,
+            self.bare or others.bare,
+        )
 
 
 NO_CREDITS = Credits(0, Counter(), frozenset())
@@ -80,9 +109,8 @@ def credits_in(what: str, texts: Sequence[Text], facts: Facts, players: Sequence
     near, names = _near(facts)
     if not near:
         return NO_CREDITS
-    # Who is in the picture, as its own field says, is not who took it.
-    marked = [(f"{what} {one.where}", _marked(one.text, () if one.where == PERSON else names)) for one in texts]
-    rest = "\0".join(dict.fromkeys(text for _, text in marked))
+    marked = [_marked(one.text, names) for one in texts]
+    rest = "\0".join(dict.fromkeys(marked))
     count = rest.count(_MARK)
     if not count:
         return NO_CREDITS
@@ -94,7 +122,9 @@ def credits_in(what: str, texts: Sequence[Text], facts: Facts, players: Sequence
 
     near = tuple(player for player in near if not names_part(beside, player.name))
     excused = frozenset(player for player in near if not names_one(rest, player))
-    return Credits(count, Counter(_mentions(marked)), excused)
+    may_be_bare = what == FILE_NAME
+    told = (may_be_bare or one.where in _OF_ALL or _says_so(text) for one, text in zip(texts, marked, strict=True))
+    return Credits(count, Counter(_mentions(what, marked)), excused, not all(told))
 
 
 @lru_cache(maxsize=4096)  # a night's texts have the same words about who took them
@@ -106,13 +136,22 @@ def _marked(text: str, names: tuple[str, ...]) -> str:
     return text
 
 
-def _mentions(marked: Iterable[tuple[str, str]]) -> Iterable[Mention]:
-    for where, text in marked:
+def _says_so(marked: str) -> bool:
+    """Whether a text says of each of its marks that this is who took the picture."""
+    return all(
+        _CREDIT_BEFORE.search(marked[max(mark.start() - _NEAR, 0) : mark.start()])
+        or _CREDIT_AFTER.match(marked[mark.end() : mark.end() + _NEAR])
+        for mark in re.finditer(_MARK, marked)
+    )
+
+
+def _mentions(what: str, marked: Iterable[str]) -> Iterable[Mention]:
+    for text in marked:
         for mark in re.finditer(_MARK, text):
             before = _BEFORE.search(text[max(mark.start() - _NEAR, 0) : mark.start()])
             after = _AFTER.match(text[mark.end() : mark.end() + _NEAR])
             said = next(filter(None, before.groups()), "") if before else ""
-            yield Mention(where, said.casefold(), after[1].casefold() if after else "", text.strip() == _MARK)
+            yield Mention(what, said.casefold(), after[1].casefold() if after else "")
 
 
 class Usual(NamedTuple):
@@ -122,8 +161,8 @@ class Usual(NamedTuple):
     mentions: Counter[Mention]
 
     def excuses(self, credits: Credits) -> bool:
-        """Whether a frame has the name no more often than the others, and in no other words."""
-        return credits.times <= self.times and credits.mentions <= self.mentions
+        """Whether a frame has the name no more often than the others, in no other words, and as who took it."""
+        return not credits.bare and credits.times <= self.times and credits.mentions <= self.mentions
 
 
 def usual_credits(told: Sequence[Credits]) -> Usual:
@@ -180,8 +219,8 @@ def credit_said(near: Sequence[Player], cameras: Sequence[str], count: int) -> s
     )
     if not cameras:
         return (
-            f"{who}: frames whose texts have it are held back, since not all {ALIKE} or more of their camera do, in "
-            "the same words"
+            f"{who}: frames whose texts have it are held back, since not all {ALIKE} or more of their camera say, in "
+            "the same words, that it took the picture"
         )
     return (
         f"{who}. The texts of all {count:,} frames of {', '.join(cameras)} have it, so it is taken for the "

@@ -21,15 +21,6 @@ _MAKERS = frozenset((
     _PLUS + "CopyrightOwner", _PLUS + "Licensor", _PLUS + "ImageSupplier", _AUX + "OwnerName", _AUX + "Lens",
     "{http://cipa.jp/exif/1.0/}CameraOwnerName", "{http://cipa.jp/exif/1.0/}LensModel",
 ))  # fmt: skip
-PERSON = "person shown"  # where a text stands whose field says that it names who is in the picture
-_EXT, _REGIONS = (
-    "{http://iptc.org/std/Iptc4xmpExt/2008-02-29/}",
-    "{http://www.metadataworkinggroup.com/schemas/regions/}",
-)
-# The same standard; and Metadata Working Group, Guidelines for Handling Image Metadata 2.0, chapter 5.9.
-_PERSONS = frozenset((
-    _EXT + "PersonInImage", _EXT + "PersonInImageWDetails", _EXT + "ImageRegion", _REGIONS + "Regions",
-))  # fmt: skip
 _OPENS = re.compile(r"<(?:[\w.-]+:)?(?:xmpmeta|xapmeta|RDF)\b")
 _CLOSES = re.compile(r"</(?:[\w.-]+:)?(?:xmpmeta|xapmeta|RDF)\s*>")
 _DOCTYPE = re.compile(r"<!(?:DOCTYPE|ENTITY)", re.I)  # its entities could stand for anything
@@ -64,8 +55,6 @@ def xmp_texts(data: bytes, where: str) -> tuple[list[Text], bool]:
             if not len(root) and tried is not text:  # only what was put around it is XML
                 continue
             found += texts_of(where, list(_values(root, False)))
-            persons = (value for of in root.iter() if of.tag in _PERSONS for value, _ in _values(of, False))
-            found += [Text(PERSON, text) for value in persons if (text := value.strip())]
             readable = True
             break
     if readable:
