@@ -4,21 +4,15 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from bisect import bisect_left, bisect_right
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
-from operator import itemgetter
-from pathlib import Path
 
 from pipeline.errors import Problem
-from pipeline.shoot.clocks.bodies import card_folder
+from pipeline.shoot.clocks.row_times import put_in_doubt
 from pipeline.shoot.eventfile import box_of
 from pipeline.shoot.facts import CROP_OF, FRAME_COLUMNS, MARKS, SIDES, FrameFacts, Player, plain_digits
 from pipeline.shoot.frame_names import FrameIndex, Meant, row_digest
 from pipeline.shoot.names import hints_at, holds_any, same_name
-from pipeline.shoot.pictures.said import camera_of, may_be_one_camera
 from pipeline.store.files import folded
 from pipeline.store.keys import digest_json
 from pipeline.textfile.messages import and_more, did_you_mean
@@ -34,11 +28,6 @@ _RENUMBERED = (
     "line {line} of frames.csv showed, in an earlier run, a player who must not be published, and the roster has "
     "another under that number now; write there by name who is in it"
 )
-_SAME_TIME = timedelta(milliseconds=1.5)  # frames.csv has thousandths, which some spreadsheets leave out, or seconds
-# Rows that are off by one and the same time, or more, and most of a camera and folder, as entries of `clocks` are for:
-# a clock was set. No source
-_CLOCK = 3
-_ALIKE = 0.05  # seconds within which they are off by the same. No source
 
 
 def team_key(name: str) -> str:
@@ -174,7 +163,7 @@ def read_rows(
     first: dict[str, Row] = {}
     shown: dict[str, tuple[str, ...]] = {}
     by_name = [(row, _meaning(row, index)) for row in (table.rows if table else ())]
-    meanings = _renamed(by_name, index)
+    meanings = put_in_doubt(by_name, index)
     in_doubt = {row.line for (row, before), (_, now) in zip(by_name, meanings, strict=True) if now is not before}
     certain = {meant.name for _, meant in meanings}
     for row, meant in meanings:
@@ -315,59 +304,7 @@ def _facts_of(
     )
 
 
-# ---- rows whose frame or players are others than when they were written ---------------------------------------------
-
-
-def _renamed(meanings: Sequence[tuple[Row, Meant]], index: FrameIndex) -> list[tuple[Row, Meant]]:
-    """The rows, with each in doubt whose time is not that of its frame but that of another one."""
-    off = {at: away for at, (row, meant) in enumerate(meanings) if (away := _away(row, meant, index)) is not None}
-    wrong = {at: away for at, away in off.items() if away[1]}
-    every, alike = Counter(camera for camera, _ in off.values()), Counter(wrong.values())
-    set_right = {away for away, count in alike.items() if count >= _CLOCK and 2 * count > every[away[0]]}
-    taken = sorted((time, name) for name, frame in index.frames.items() if (time := frame.exif.time))
-    found = []
-    for at, (row, meant) in enumerate(meanings):
-        others = _taken_then(row, meant, index, taken) if at in wrong and wrong[at] not in set_right else []
-        if others:
-            table, whose = Path(row.file).name, and_more(others)
-            why = f"the time in {table} is not that of {meant.name} but of {whose}; correct frame or time"
-            meant = Meant(None, why, (*meant.may, *others))
-        found.append((row, meant))
-    return found
-
-
-def _time_of(row: Row) -> datetime | None:
-    try:
-        return datetime.fromisoformat(row["time"]).replace(tzinfo=None)
-    except ValueError:
-        return None
-
-
-def _away(row: Row, meant: Meant, index: FrameIndex) -> tuple[tuple[str, ...], int] | None:
-    """(camera and folder, how far the time of its frame is from that of a row, 0 where it is the same); None where one
-    of them is not known. Two bodies may say nothing of which they are, and each have a clock of its own."""
-    frame, time = index.frames[meant.name] if meant.name else None, _time_of(row)
-    if frame is None or frame.exif.time is None or time is None:
-        return None
-    away = frame.exif.time - time
-    same = abs(away) <= _SAME_TIME or time in _saved_shorter(frame.exif.time)
-    return (*camera_of(frame), card_folder(frame)), 0 if same else round(away.total_seconds() / _ALIKE) or 1
-
-
-def _saved_shorter(time: datetime) -> list[datetime]:
-    """What a spreadsheet that shows no thousandths, or no seconds, makes of a time: cut off or rounded."""
-    seconds = [(time + half).replace(microsecond=0) for half in (timedelta(0), timedelta(seconds=0.5))]
-    return seconds + [(time + half).replace(second=0, microsecond=0) for half in (timedelta(0), timedelta(seconds=30))]
-
-
-def _taken_then(row: Row, meant: Meant, index: FrameIndex, taken: Sequence[tuple[datetime, str]]) -> list[str]:
-    """Other frames of the camera that were taken when a row says. taken  when each was, in order"""
-    time, this = _time_of(row), index.frames[meant.name or ""]
-    if time is None:
-        return []
-    begin = bisect_left(taken, time - _SAME_TIME, key=itemgetter(0))
-    end = bisect_right(taken, time + _SAME_TIME, key=itemgetter(0))
-    return [name for _, name in taken[begin:end] if may_be_one_camera(index.frames[name], this)]
+# ---- rows whose players are others than when they were written ----------------------------------------------------
 
 
 def _shown_by(row: Row, frame: str, facts: FrameFacts, roster: Sequence[Player]) -> tuple[str, tuple[str, ...]]:

@@ -16,7 +16,7 @@ _CONSENT = "shoot/consent.py"
 _SHORT = "shoot/names/short.py"
 _LETTERS = "shoot/names/letters.py"
 _ROWS, _ROWS_TESTS = "shoot/rows.py", ("shoot/test_rows.py",)
-_XMP = "formats/metadata/search_xmp.py"
+_TIMES = "shoot/clocks/row_times.py"
 _BY, _BY_TESTS = "shoot/photographer.py", ("shoot/test_photographer.py",)
 _MISTYPED = ("shoot/test_mistyped.py",)
 _OWN = "formats/metadata/own_texts.py"
@@ -373,15 +373,22 @@ MUTANTS = [
         _BY, "for name in names if any(is_near(name, player) for player in near))", "for name in names)", *_BY_TESTS
     ),
     mutant(_BY, "    if not cameras:\n", "    if True:\n", *_BY_TESTS),
-    mutant(_CONSENT, "() if usual.excuses(says.credits) else near", "() if usual.times else near", *_BY_TESTS),
-    mutant(_CONSENT, "        if near and not self.is_written:", "        if near:", *_BY_TESTS),
-    mutant(_CONSENT, "        if near and self.short:", "        if False:", *_BY_TESTS),
-    mutant(_CONSENT, "        if near and self.short:", "        if self.short:", *_BY_TESTS),
-    mutant(_BY, "() if one.where == PERSON else names", "names", *_BY_TESTS),
-    mutant(_XMP, " if of.tag in _PERSONS for value", " for value", *_BY_TESTS),
+    mutant(_CONSENT, "if usual.excuses(told[frame.name].credits)}", "if usual.times}", *_BY_TESTS),
+    mutant(_CONSENT, "if near and (self.short or not self.is_written):", "if near:", *_BY_TESTS),
+    mutant(
+        _CONSENT, "if near and (self.short or not self.is_written):", "if near and not self.is_written:", *_BY_TESTS
+    ),
     mutant(_CONSENT, "if one not in here.excused)", ")", *_BY_TESTS),
     mutant(_CONSENT, '(MAY_CREDIT if player in always else "")', '""', *_BY_TESTS),
     mutant(_CONSENT, '(MAY_CREDIT if self.initials in always else "")', '""', *_BY_TESTS),
+    mutant(_BY, "told = (may_be_bare or one.where in _OF_ALL or", "told = (True or", *_BY_TESTS),
+    mutant(_BY, "may_be_bare or one.where in _OF_ALL or", "may_be_bare or", *_BY_TESTS),
+    mutant(_BY, "may_be_bare or one.where in _OF_ALL or", "one.where in _OF_ALL or", *_BY_TESTS),
+    mutant(_BY, "            self.bare or others.bare,\n", "", *_BY_TESTS),
+    mutant(_CONSENT, "if usual.times and excused else", "if usual.times else", *_BY_TESTS),
+    mutant(_CONSENT, "BARE.format(why=near[0].why) if self.credits.bare else ", "", *_BY_TESTS),
+    mutant(_BY, "(?:\\A|\\n|[^\\w\\s\\\"'])\\s*", "", *_BY_TESTS),
+    mutant(_BY, "\\s*(?:\\Z|[.,;|/)\\n])", "", *_BY_TESTS),
     mutant(_CONSENT, "None if holds_any(some, (player.name,)) else player", "player", *_BY_TESTS),
     mutant(_CONSENT, "                credits = credits.with_those(here)\n", "", *_BY_TESTS),
     mutant(_BY, "times = min(one.times", "times = max(one.times", *_BY_TESTS),
@@ -391,24 +398,24 @@ MUTANTS = [
     mutant(_BY, "everywhere | Counter(mostly)", "Counter(mostly)", *_BY_TESTS),
     mutant(_BY, "max(ALIKE, len(told) // 2 + 1)", "ALIKE", *_BY_TESTS),
     mutant(_BY, "max(ALIKE, len(told) // 2 + 1)", "len(told) // 2 + 1", *_BY_TESTS),
-    mutant(_BY, "text.strip() == _MARK)", "False)", *_BY_TESTS),
-    mutant(_BY, '[(f"{what} {one.where}",', "[(what,", *_BY_TESTS),
     mutant(_BY, '    names += [" ".join(words[::-1])] if len(words) == 2 else []', "    pass", *_BY_TESTS),
     mutant(_BY, "for text in (name, short)", "for text in (name,)", *_BY_TESTS),
-    mutant(_BY, "|((?:\\w+[^\\S\\n]+)?\\w+))?", "|(\\w+))?", *_BY_TESTS),
     mutant("shoot/names/short.py", 'if not _WORD.search(m["gap"])', "if True", *_BY_TESTS),
     mutant(_ROSTER, "elif found and side and number.isdecimal():", "elif False:", *_ROWS_TESTS),
     # rows whose frame has another name by now, or whose players other numbers
-    mutant(_ROWS, "    meanings = _renamed(by_name, index)", "    meanings = by_name", *_ROWS_TESTS),
-    mutant(_ROWS, "and 2 * count > every[away[0]]}", "}", *_ROWS_TESTS),
-    mutant(_ROWS, "if count >= _CLOCK and", "if", *_ROWS_TESTS),
-    mutant(_ROWS, " if may_be_one_camera(index.frames[name], this)]", "]", *_ROWS_TESTS),
-    mutant(_ROWS, "bisect_left(taken, time - _SAME_TIME", "bisect_left(taken, time", *_ROWS_TESTS),
-    mutant(_ROWS, "bisect_right(taken, time + _SAME_TIME", "bisect_left(taken, time", *_ROWS_TESTS),
-    mutant(_ROWS, "(*camera_of(frame), card_folder(frame)), 0", "camera_of(frame), 0", *_ROWS_TESTS),
-    mutant(_ROWS, "same = abs(away) <= _SAME_TIME or", "same = not away or", *_ROWS_TESTS),
-    mutant(_ROWS, " or time in _saved_shorter(frame.exif.time)", "", *_ROWS_TESTS),
-    mutant(_ROWS, "(*meant.may, *others))", "tuple(others))", *_ROWS_TESTS),
+    mutant(_ROWS, "    meanings = put_in_doubt(by_name, index)", "    meanings = by_name", *_ROWS_TESTS),
+    mutant(_TIMES, "max(slipped[away[0]], every[away[0]] // 2)", "every[away[0]] // 2", *_ROWS_TESTS),
+    mutant(_TIMES, "max(slipped[away[0]], every[away[0]] // 2)", "slipped[away[0]]", *_ROWS_TESTS),
+    mutant(_TIMES, "if count > max(", "if count >= max(", *_ROWS_TESTS),
+    mutant(_TIMES, "if count > max(", "if count > 1 + max(", *_ROWS_TESTS),
+    mutant(_TIMES, 'other - places[meant.name or ""]', "1", *_ROWS_TESTS),
+    mutant(_TIMES, " if may_be_one_camera(index.frames[name], this)]", "]", *_ROWS_TESTS),
+    mutant(_TIMES, "bisect_left(taken, time - _SAME_TIME", "bisect_left(taken, time", *_ROWS_TESTS),
+    mutant(_TIMES, "bisect_right(taken, time + _SAME_TIME", "bisect_left(taken, time", *_ROWS_TESTS),
+    mutant(_TIMES, "(*camera_of(frame), card_folder(frame))", "camera_of(frame)", *_ROWS_TESTS),
+    mutant(_TIMES, "same = abs(away) <= _SAME_TIME or", "same = not away or", *_ROWS_TESTS),
+    mutant(_TIMES, " or time in _saved_shorter(frame.exif.time)", "", *_ROWS_TESTS),
+    mutant(_TIMES, "(*meant.may, *others))", "tuple(others))", *_ROWS_TESTS),
     mutant(_ROWS, "            if _renumbered(before, roster):", "            if False:", *_ROWS_TESTS),
     mutant(_ROWS, "unclear[name], now = _RENUMBERED", "unclear[name], _ = _RENUMBERED", *_ROWS_TESTS),
     mutant(_ROWS, 'publish == "no" or digest in hidden', 'publish == "no"', *_ROWS_TESTS),

@@ -69,6 +69,48 @@ def test_the_time_of_a_row_says_that_its_frame_is_called_otherwise(
     assert unclear == (len(expected) > 1)
 
 
+@pytest.mark.parametrize("by", [1, -1, 2])
+@pytest.mark.parametrize("left_out", [0, 5])
+@pytest.mark.parametrize("bursts", [1, 3])
+def test_frames_that_slipped_by_a_row_are_no_clock_that_was_set(
+    tmp_path: Path, by: int, bursts: int, left_out: int
+) -> None:
+    """Within a burst of even pace, all are off by the same. Somebody may have taken rows out before."""
+    times = [10 * burst + 0.013 + at / 8 for burst in range(bursts) for at in range(12)]
+    frames = [frame(at, time) for at, time in enumerate(times, 1)]
+    rows = [at for at in range(len(times)) if at % 12 != left_out - 1]
+    written = [(rows[at], rows[at + by]) for at in range(len(rows)) if 0 <= at + by < len(rows)]
+    lines = [
+        f"TH1_{names + 1:04d},{'home 7' if at == 7 else ''},,TH1_{names + 1:04d}.jpg,"
+        f"{(START + timedelta(seconds=times[of])).isoformat(' ', 'milliseconds')}\n"
+        for at, (of, names) in enumerate(written)
+    ]
+    assert held(read(tmp_path, frames, "".join(lines)), frames) == sorted(at + 1 for at in written[7])
+
+
+@pytest.mark.parametrize(
+    ("times", "set_by"),
+    [
+        ([0.013 + at / 8 for at in range(12)], 0.125),
+        ([at // 3 for at in range(12)], 1),  # a camera that writes whole seconds
+    ],
+)
+def test_a_clock_that_was_set_by_the_pace_of_a_burst_is_one(
+    tmp_path: Path, times: Sequence[float], set_by: float
+) -> None:
+    frames = [frame(at, time) for at, time in enumerate(times, 1)]
+    assert held(read(tmp_path, frames, table([time + set_by for time in times])), frames) == [2]
+
+
+def test_two_of_eight_that_are_off_by_the_same_are_no_clock(tmp_path: Path) -> None:
+    """In a table that a spreadsheet saved without parts of a second, few rows have the very time of a frame."""
+    times = [0.4, 1.4, 2.4, 3.4, 4.4, 10.0, 20.4, 30.4]
+    frames = [frame(at, time) for at, time in enumerate(times, 1)]
+    rows = table([0, 10, 2, 3, 4, 10, 29, 30], shows=2).replace(".000", "")
+    rows = rows.replace("TH1_0006,,", "TH1_0006,home 8,")
+    assert held(read(tmp_path, frames, rows), frames) == [2, 6]
+
+
 @pytest.mark.parametrize("shown", ["%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M"])
 @pytest.mark.parametrize("half", [0.0, 0.5])
 def test_a_spreadsheet_that_leaves_thousandths_or_seconds_out_puts_no_row_in_doubt(
