@@ -344,4 +344,5 @@ def of_references() -> list[float]:
     for place in ([0.3, -0.2], [-1.0, 1.0], [1.5, -1.5], [0.001, 0.0]):
         out += references.WhiteMap.of(ends).white(np.array(place)).tolist()
         out += references.WhiteMap.of([*ends, third]).shares(np.array(place)).tolist()
+    out += [references.likeness(np.array([at, -at]), np.array([0.03, 0.0])) for at in np.linspace(0.0, 0.1, 11)]
     return out

@@ -58,7 +58,7 @@ class SceneWhite:
     white   (2,) ln R/G and ln B/G against daylight in the middle of its frames; elsewhere it is off that by as much as
             the light is (gradient_at)
     source  where white comes from, and words  the same for a person;  sure  0 to 1
-    matrix  (3, 3) default -> (3, 3) camera to working-linear of the charts; None without references
+    matrix  what is foretold, white (2,) -> (3, 3) camera to working-linear, to the same by charts; None without those
     cast    part of a strong warm cast is taken off
     turn    (3, 3) on working-linear colours, that makes surfaces look as in the hall's other lights (hall.colours)
     """
@@ -67,7 +67,7 @@ class SceneWhite:
     source: WhiteSource
     words: str
     sure: float
-    matrix: Callable[[F64], F64 | None] | None = None
+    matrix: Callable[[Callable[[F64], F64]], F64 | None] | None = None
     cast: bool = False
     turn: F64 | None = None
 
@@ -94,8 +94,8 @@ class SceneWhite:
         words = f"reference {found.names[0]}" if len(found.names) == 1 else "references, " + ", ".join(parts)
         sure = float(light.match[index])
         return SceneWhite(
-            found.white(chromaticity), WhiteSource.REFERENCE, words, sure, lambda d: found.matrix(chromaticity, d),
-            turn=turn,
+            found.white(chromaticity), WhiteSource.REFERENCE, words, sure,
+            lambda foretold: found.matrix(chromaticity, foretold, turn is not None), turn=turn,
         )  # fmt: skip
 
     def matrix_in(self, scene: Scene, at: F64) -> F64 | None:
@@ -103,12 +103,17 @@ class SceneWhite:
         None: the camera's own."""
         # A green surface that is taken for white must not be taken for a lamp as well.
         guessed = max(0.0, 2 * self.sure - 1)
-        known = {WhiteSource.REFERENCE: 1.0, WhiteSource.GRAY_WORLD: guessed}.get(self.source, 0.0)
-        foretold = rendering_matrix(at, scene.to_working, scene.mercury, known)
-        if self.turn is not None:
-            foretold = self.turn @ foretold
+        sources = {WhiteSource.REFERENCE: 1.0, WhiteSource.HALL: 1.0, WhiteSource.GRAY_WORLD: guessed}
+        known = sources.get(self.source, 0.0)
+
+        def foretold(white: F64) -> F64:
+            matrix = rendering_matrix(white, scene.to_working, scene.mercury, known)
+            return matrix if self.turn is None else self.turn @ matrix
+
         matrix = None if self.matrix is None else self.matrix(foretold)
-        return matrix if matrix is not None or foretold is scene.to_working else foretold
+        if matrix is None:
+            matrix = foretold(at)
+        return None if matrix is scene.to_working else matrix
 
 
 def gains_of_white(white: F64) -> F64:
@@ -171,11 +176,13 @@ def votes_of(
     result = [Vote(np.zeros(2), 0.0)] * len(light.scenes)
     finished = np.array([bool((measured[s.names[0]].daylight == 1).all()) for s in light.scenes], dtype=bool)
     for members in (np.flatnonzero(light.place == place) for place in np.unique(light.place)):
-        found = [light.scenes[i].whites for i in members]
-        own = bool(finished[members[0]])
-        votes = agree_on_white(light.chromaticities[members], found, cameras[members], own)
+        copies = _copies([light.scenes[i] for i in members])
+        several, once = len(set(copies)) > 1, members[sorted(set(copies))]
+        found = [light.scenes[i].whites for i in once]
+        own = bool(finished[once[0]])
+        votes = agree_on_white(light.chromaticities[once], found, cameras[once], own)
         if own:
-            scenes, several = [light.scenes[i] for i in members], len(members) > 1
+            scenes = [light.scenes[i] for i in once]
             casts = [
                 None
                 if s.names[0] in outdoors
@@ -183,10 +190,18 @@ def votes_of(
                 for s in scenes
             ]
             lit = [s.names[0] in halls for s in scenes]
-            votes = without_cast(votes, light.chromaticities[members], casts, lit, found)
-        for index, vote in zip(members, votes, strict=True):
-            result[index] = vote
+            votes = without_cast(votes, light.chromaticities[once], casts, lit, found)
+        of = dict(zip(once.tolist(), votes, strict=True))
+        for index, first in zip(members, members[copies].tolist(), strict=True):
+            result[index] = of[first]
     return result
+
+
+def _copies(scenes: Sequence[Scene]) -> list[int]:
+    """For each scene the first one of just the same colours: a copy under another name is no second witness."""
+    first: dict[bytes, int] = {}
+    keys = [np.asarray(s.chroma_histogram).tobytes() + s.level.tobytes() for s in scenes]
+    return [first.setdefault(key, index) for index, key in enumerate(keys)]
 
 
 def _few(names: Sequence[str]) -> Sequence[str]:

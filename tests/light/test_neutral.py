@@ -164,6 +164,18 @@ def test_a_balance_that_stays_while_the_light_changes_says_less() -> None:
     assert np.hypot(*left) < 0.6 * np.hypot(*kept)
 
 
+def test_two_balances_that_contradict_each_other_are_believed_less() -> None:
+    """Two scenes in one light, of which one shows something white. The balances differ across the way to it, so that
+    neither is nearer to it: a witness who says two things is less sure of either (Bayes' rule, as above)."""
+    found = [[Candidate(np.array([0.1, -0.1]), 1.0)], []]
+    across = np.array([0.15, 0.15])
+    agree, differ = (
+        np.hypot(*agree_on_white(np.zeros((2, 2)), found, np.array(pair))[0].white)
+        for pair in ([0 * across, 0 * across], [across, -across])
+    )
+    assert differ > 1.2 * agree
+
+
 def test_a_balance_that_was_left_on_daylight_holds_back_no_scene_between_two_lamps() -> None:
     """Sodium at one end, LED at the other, one scene in the mixture between them; the camera never moved."""
     places = np.array([[1.0, -1.2]] * 4 + [[0.0, 0.0]] * 4 + [[0.5, -0.6]])

@@ -20,6 +20,7 @@ _PERCENT = (
 )
 _DARK_TESTS = ("light/test_mains.py::test_dark_phase_is_a_quarter_stop_below_the_burst",)
 _REFERENCE_TESTS = ("light/test_references.py",)
+_ELSEWHERE = ("light/test_charts_elsewhere.py",)
 _GAIN_TESTS = ("light/test_gain_map.py", "steps/test_exposure.py")
 _GREY_TESTS = ("light/test_highlights.py", "light/test_illuminant.py")
 
@@ -63,7 +64,7 @@ MUTANTS = [
     mutant(_ALIKE, "one.shares @ found[:, :_FREE]", "found[at, :_FREE]", *_ALIKE_TESTS),
     mutant(_COLOURS, " or _mercury(light.scenes[known[0]], whites)", "", *_COLOURS_TESTS),
     mutant(_COLOURS, "if light.match[i] >= HALL_COLOURS.recognised", "if True", *_COLOURS_TESTS),
-    mutant("light/scene_white.py", "foretold = self.turn @ foretold", "pass", *_COLOURS_TESTS),
+    mutant("light/scene_white.py", "self.turn @ matrix", "matrix", *_COLOURS_TESTS),
     mutant(
         "light/flicker.py",
         "maps = [GainMap(-w @ TO_CHANNELS) for w in whole]",
@@ -164,6 +165,14 @@ MUTANTS = [
     mutant("light/registration.py", "away * u, away * v", "away * v, away * u", *_TURN_TESTS),
     mutant("light/references.py", "and one.guessed", "and False", *_REFERENCE_TESTS),
     mutant("light/references.py", "and not one.surely", "", *_REFERENCE_TESTS),
+    mutant("light/scene_white.py", "first.setdefault(key, index)", "index", "light/test_copied_votes.py"),
+    mutant("light/scene_white.py", "WhiteSource.HALL: 1.0, ", "", "light/test_hall_colours.py"),
+    mutant(_REFERENCES, "say = likeness(here, mixture)", "say = 1.0", *_ELSEWHERE),
+    mutant(_REFERENCES, "max(like) * beyond[", "beyond[", *_ELSEWHERE),
+    mutant(_REFERENCES, "if not turned else ()", "", *_ELSEWHERE),
+    mutant(_REFERENCES, "m - foretold(self.whites[i])", "m - foretold(np.zeros(2))", *_ELSEWHERE),
+    mutant(_REFERENCES, "along**2 / (other * max(one, other))", "along**2 / other**2", *_ELSEWHERE),
+    mutant(_REFERENCES, "max(float(white @ chart) + floor, 0.0)", "float(white @ chart) + floor", *_ELSEWHERE),
     mutant(_PAIRS, "weights * cauchy(off / outlier)", "weights", *_COMPARED),
     mutant(_PAIRS, "** PAIRS.tone_power", "** 0", *_COMPARED),
     mutant(_PAIRS, "np.add.at(target, other, -w", "np.add.at(target, other, w", *_COMPARED),

@@ -110,7 +110,8 @@ def test_file_without_balance_falls_back_and_says_so() -> None:
 def test_gray_world_makes_the_white_of_the_hall_neutral() -> None:
     """By definition: gains undo daylight's multipliers and the chroma of white, ln R/G and ln B/G. A dozen scenes
     agree, so that the camera's balance has next to no say."""
-    found = solve(context_of(light_of([scene([f"F{n}"]) for n in range(12)])), WhiteBalanceParams(method="gray_world"))
+    dozen = [replace(scene([f"F{n}"]), level=np.full(3, -n)) for n in range(12)]  # no copies of one picture
+    found = solve(context_of(light_of(dozen)), WhiteBalanceParams(method="gray_world"))
     white = np.exp([0.3, 0, -0.2]) / DAY
     assert np.ptp(np.log(white * found.by_frame["F1"].gains)) == pytest.approx(0, abs=0.03)
     assert not found.notices_by_frame
@@ -154,7 +155,8 @@ def test_a_strong_cast_of_a_finished_picture_is_taken_off_in_part_and_said_but_n
         some = solve(replace(context, frames=[replace(frame, exif=exif)]), WhiteBalanceParams(method="gray_world"))
         assert ("part of its cast" in some.notices_by_frame.get("F1", "")) is cast
     plain = {"as_shot": np.ones(3), "daylight": np.ones(3)}
-    two = context_of(light_of([warm, replace(warm, names=("F2",))]), F1=plain, F2=plain)  # two rallies of one hall
+    other = replace(warm, names=("F2",), level=warm.level - 1)
+    two = context_of(light_of([warm, other]), F1=plain, F2=plain)  # two rallies of one hall
     agreed = np.log(solve(two, WhiteBalanceParams(method="gray_world")).by_frame["F2"].gains)
     assert agreed[2] - agreed[0] > CAST.taken * (little[0] - little[1])  # as much as of a cast at least goes
 

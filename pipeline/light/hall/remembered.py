@@ -96,5 +96,5 @@ def _white(proof: Proof, light: ShootLight, index: int, chroma: F64) -> SceneWhi
     sure = float(light.match[index])
     return SceneWhite(
         whites.white(chroma), WhiteSource.HALL, f"hall memory, {', '.join(parts)}", sure,
-        lambda default: whites.matrix(chroma, default),
+        lambda foretold: whites.matrix(chroma, foretold),
     )  # fmt: skip
