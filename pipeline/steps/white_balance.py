@@ -177,7 +177,7 @@ def solve(context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalancePa
     """
     from pipeline.light.cast import in_hall, outdoors, unexposed
     from pipeline.light.hall.colours import turns
-    from pipeline.light.hall.remembered import hall_proofs, whites_of_memory
+    from pipeline.light.hall.remembered import hall_proofs, maps_of_memory, whites_of_memory
     from pipeline.light.scene_white import SceneWhite, WhiteSource, reference_maps, votes_of
 
     if params.method == "fixed":
@@ -197,7 +197,7 @@ def solve(context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalancePa
         if context.facts.hall:
             said: list[str] = []
             proofs = hall_proofs(context.facts.remembered, light, context.frames, context.measured, votes, said)
-            remembered = whites_of_memory(proofs, light, maps, said)
+            remembered = whites_of_memory(proofs, light, maps, said, turns(light, *maps_of_memory(proofs, maps)))
             if context.facts.remembered is not None or not maps:  # the first night there has nothing to compare with
                 notices += said
         if context.facts.references and not maps and not remembered:

@@ -3,6 +3,7 @@ tests/light/rendering/test_alike.py draws them."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -11,6 +12,8 @@ from pipeline.fixtures.light import response
 
 from pipeline.light import palette
 from pipeline.light.hall.colours import turns
+from pipeline.light.hall.remembered import maps_of_memory, whites_of_memory
+from pipeline.light.hall.unchanged import Proof
 from pipeline.light.references import WhiteMap
 from pipeline.light.rendering.mercury import foretell, rendering_matrix
 from pipeline.light.scene_white import SceneWhite, WhiteSource
@@ -92,3 +95,31 @@ def test_a_balance_carries_the_turn_into_its_matrix() -> None:
     assert white.matrix_in(light.scenes[0], white.white) == pytest.approx(found[0] @ own_matrix(CAMERA))
     plain = SceneWhite.of_map(maps[0], light, 0)
     assert plain.matrix_in(light.scenes[0], plain.white) is None
+
+
+def test_what_a_memory_places_is_turned_as_what_references_place() -> None:
+    """Its map lies elsewhere by the change of camera time or floor polish; what it does not place has no turn."""
+    light, maps = hall(match=(1.0, 1.0, 0.3))
+    moved = np.array([0.05, -0.03])
+    elsewhere = WhiteMap(maps[0].chromaticities + moved, maps[0].whites, (None, None), ("left", "right"))
+    proof = Proof("unchanged", {k: light.chromaticities[k] + moved for k in (0, 1)}, elsewhere)
+    found = turns(light, *maps_of_memory({0: proof}, taken=()))
+    wanted = turns(light, maps)
+    assert sorted(found) == [0, 1]
+    for k in (0, 1):
+        assert found[k] == pytest.approx(wanted[k], abs=0.02)
+        white = whites_of_memory({0: proof}, light, (), [], found)[k]
+        assert white.matrix_in(light.scenes[k], white.white) == pytest.approx(found[k] @ own_matrix(CAMERA))
+    assert maps_of_memory({0: proof}, taken=(0,)) == ({}, {})
+    beyond = elsewhere.chromaticities[0] + 0.05 * (elsewhere.chromaticities[0] - elsewhere.chromaticities[1])
+    past = replace(proof, scenes={0: beyond})
+    assert whites_of_memory({0: past}, light, (), [])[0].words == "hall memory, 100 % left"
+    assert maps_of_memory({0: replace(proof, state="changed")}, taken=()) == ({}, {})
+
+
+def test_a_remembered_mercury_lamp_is_foretold_as_on_the_night_of_the_card() -> None:
+    light, maps = hall(("H38HT-100", "LED-B3"))
+    by_card = SceneWhite.of_map(maps[0], light, 0)
+    by_memory = SceneWhite(by_card.white, WhiteSource.HALL, "hall memory", 1.0)
+    wanted = by_card.matrix_in(light.scenes[0], by_card.white)
+    assert wanted is not None and by_memory.matrix_in(light.scenes[0], by_card.white) == pytest.approx(wanted)

@@ -166,6 +166,17 @@ MUTANTS = [
     mutant("light/references.py", "and one.guessed", "and False", *_REFERENCE_TESTS),
     mutant("light/references.py", "and not one.surely", "", *_REFERENCE_TESTS),
     mutant("light/scene_white.py", "first.setdefault(key, index)", "index", "light/test_copied_votes.py"),
+    mutant("light/hall/remembered.py", "group not in taken and ", "", "light/test_hall_colours.py"),
+    mutant(
+        "light/hall/remembered.py", "turn is not None), turn=turn", "turn is not None)", "light/test_hall_colours.py"
+    ),
+    mutant("light/hall/colours.py", "if i in at]", "]", "light/test_hall_colours.py"),
+    mutant(
+        "light/hall/colours.py",
+        "_shares(whites, at[i])",
+        "_shares(whites, light.chromaticities[i])",
+        "light/test_hall_colours.py",
+    ),
     mutant("light/scene_white.py", "WhiteSource.HALL: 1.0, ", "", "light/test_hall_colours.py"),
     mutant(_REFERENCES, "say = likeness(here, mixture)", "say = 1.0", *_ELSEWHERE),
     mutant(_REFERENCES, "max(like) * beyond[", "beyond[", *_ELSEWHERE),
@@ -206,7 +217,7 @@ MUTANTS = [
         "supported=True",
         "steps/test_white_balance.py",
     ),
-    mutant("light/scene_white.py", "len(members) > 1", "False", "steps/test_white_balance.py"),
+    mutant("light/scene_white.py", "len(set(copies)) > 1", "False", "steps/test_white_balance.py"),
     mutant("steps/white_balance.py", "whites[index].cast or (", "(", "steps/test_white_balance.py"),
     mutant(
         "light/cast.py",

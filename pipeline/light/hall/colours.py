@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,22 +35,26 @@ class HallColoursConstants:
 HALL_COLOURS = HallColoursConstants()
 
 
-def turns(light: ShootLight, maps: Mapping[int, WhiteMap]) -> dict[int, F64]:
+def turns(light: ShootLight, maps: Mapping[int, WhiteMap], places: Mapping[int, F64] | None = None) -> dict[int, F64]:
     """Scene -> (3, 3) on colours in working-linear that makes its surfaces look as in the hall's other lights.
 
-    maps  of the groups of scenes that references serve. Scenes of a group in one light, with mercury or a chart in
-    each, or of finished pictures have none.
+    maps  of the groups of scenes that references serve; places  scene -> where it lies on its group's map (2,), of
+    those that the map serves; None: all, by their own chromaticity. Scenes of a group in one light, with mercury or a
+    chart in each, or of finished pictures have none.
     """
+    at = dict(enumerate(light.chromaticities)) if places is None else places
     found: dict[int, F64] = {}
     for group, whites in maps.items():
-        members = np.flatnonzero(light.group == group).tolist()
-        own = light.scenes[members[0]].to_working
-        shares = {i: _shares(whites, light.chromaticities[i]) for i in members}
+        members = [i for i in np.flatnonzero(light.group == group).tolist() if i in at]
         known = [i for i in members if light.match[i] >= HALL_COLOURS.recognised]
-        if not known or lamp_spread(own) is None or _mercury(light.scenes[known[0]], whites):
+        if not known:
             continue
-        lights = [_lit(light, whites, shares, known, number) for number in range(len(whites.names))]
-        matrices = alike(lights, own)
+        own = light.scenes[known[0]].to_working
+        if lamp_spread(own) is None or _mercury(light.scenes[known[0]], whites):
+            continue
+        shares = {i: _shares(whites, at[i]) for i in members}
+        shown = [(light.scenes[i], whites.white(at[i]), shares[i]) for i in known]
+        matrices = alike([_lit(shown, whites, number) for number in range(len(whites.names))], own)
         if matrices is None:
             continue
         back = np.linalg.inv(own)
@@ -63,31 +67,32 @@ def _shares(whites: WhiteMap, chromaticity: F64) -> F64:
     return np.asarray(share / share.sum())
 
 
-def _lit(light: ShootLight, whites: WhiteMap, shares: Mapping[int, F64], known: list[int], number: int) -> Lit:
-    """What the scenes show of one light, each the more the purer it is there."""
-    say = {i: float(shares[i][number]) ** HALL_COLOURS.pure for i in known}
-    total = sum(say.values())
+def _lit(shown: Sequence[tuple[Scene, F64, F64]], whites: WhiteMap, number: int) -> Lit:
+    """What scenes, each with its white (2,) and shares (L,) of the lights, show of one light, the more the purer it is
+    there."""
+    say = [float(shares[number]) ** HALL_COLOURS.pure for _, _, shares in shown]
+    total = sum(say)
     chart = whites.matrices[number] is not None
     nothing = Lit(np.zeros((0, 2)), np.zeros(0), np.eye(len(whites.names))[number], whites.whites[number], chart)
     if total <= 0:
         return nothing
     sums = np.zeros(palette.SIZE)
-    for i in known:
-        if say[i] > 0:
-            sums += say[i] * _balanced(light.scenes[i], whites.white(light.chromaticities[i]))
+    for (scene, white, _), part in zip(shown, say, strict=True):
+        if part > 0:
+            sums += part * _balanced(scene, white)
     cells = np.argsort(sums.ravel())[::-1][: HALL_COLOURS.cells]
     weight = sums.ravel()[cells]
     cells, weight = cells[weight > 0], weight[weight > 0]
     chroma = palette.LOW + palette.STEP * (np.column_stack(np.unravel_index(cells, palette.SIZE)) + 0.5)
-    own = light.scenes[known[0]].to_working
-    matrix = whites.matrices[number]
+    first = shown[0][0]
+    own, matrix = first.to_working, whites.matrices[number]
     if matrix is None:
-        matrix = rendering_matrix(whites.whites[number], own, light.scenes[known[0]].mercury)
-    shown = colours_of(chroma) @ (np.linalg.inv(own) @ matrix).T
-    good = (shown > 0).all(axis=1)
-    shown, weight = shown[good], weight[good]
-    chroma = np.log(shown[:, [0, 2]] / shown[:, 1:2])
-    share = sum(say[i] * shares[i] for i in known) / total
+        matrix = rendering_matrix(whites.whites[number], own, first.mercury)
+    colours = colours_of(chroma) @ (np.linalg.inv(own) @ matrix).T
+    good = (colours > 0).all(axis=1)
+    colours, weight = colours[good], weight[good]
+    chroma = np.log(colours[:, [0, 2]] / colours[:, 1:2])
+    share = sum(part * shares for (_, _, shares), part in zip(shown, say, strict=True)) / total
     return Lit(chroma, weight, np.asarray(share), whites.whites[number], chart)
 
 

@@ -10,6 +10,7 @@ from pipeline.light.hall.lamps import lamps_of_frames
 from pipeline.light.hall.settings import settings_of
 from pipeline.light.hall.unchanged import Proof, Tonight, prove
 from pipeline.light.neutral import Vote
+from pipeline.light.references import WhiteMap
 from pipeline.light.scene_white import HasBalances, SceneWhite, WhiteSource
 from pipeline.light.scenes import ShootLight
 from pipeline.shoot.hall.memory import HallMemory
@@ -62,16 +63,32 @@ def hall_proofs(
     return found
 
 
+def maps_of_memory(found: Mapping[int, Proof], taken: Collection[int]) -> tuple[dict[int, WhiteMap], dict[int, F64]]:
+    """Group -> its map, and scene -> where it lies on that (2,), of what whites_of_memory gives white by memory."""
+    holds = {group: proof for group, proof in found.items() if group not in taken and _holds(proof)}
+    maps = {group: proof.map for group, proof in holds.items() if proof.map is not None}
+    return maps, {i: place for proof in holds.values() for i, place in proof.scenes.items()}
+
+
+def _holds(proof: Proof) -> bool:
+    return proof.state == "unchanged" and proof.map is not None
+
+
 def whites_of_memory(
-    found: Mapping[int, Proof], light: ShootLight, taken: Collection[int], notices: list[str]
+    found: Mapping[int, Proof],
+    light: ShootLight,
+    taken: Collection[int],
+    notices: list[str],
+    turned: Mapping[int, F64] | None = None,
 ) -> dict[int, SceneWhite]:
-    """Scene -> its white, in the groups that no reference of tonight serves (`taken`) and whose proof holds."""
+    """Scene -> its white, in the groups that no reference of tonight serves (`taken`) and whose proof holds. turned: as
+    of hall.colours"""
     whites: dict[int, SceneWhite] = {}
     for group, proof in found.items():
         said = "; ".join(proof.words)
         if group in taken:
             notices.append(f"hall memory: {said}; tonight's references are used")
-        elif proof.state != "unchanged" or proof.map is None:
+        elif not _holds(proof):
             notices.append(f"hall memory: not used: {said}; photograph a card at each end")
         else:
             members = np.flatnonzero(light.group == group)
@@ -84,17 +101,16 @@ def whites_of_memory(
             )
             notices.append(f"hall memory: used: {said}{rest}")
             for i, chroma in proof.scenes.items():
-                whites[i] = _white(proof, light, i, chroma)
+                whites[i] = _white(proof, float(light.match[i]), chroma, (turned or {}).get(i))
     return whites
 
 
-def _white(proof: Proof, light: ShootLight, index: int, chroma: F64) -> SceneWhite:
+def _white(proof: Proof, sure: float, chroma: F64, turn: F64 | None) -> SceneWhite:
     whites = proof.map
     assert whites is not None
-    shares = whites.shares(chroma)
+    shares = whites.shares(chroma).clip(0, 1)
     parts = [f"{round(100 * s)} % {n}" for n, s in zip(whites.names, shares, strict=True) if round(100 * s) >= 1]
-    sure = float(light.match[index])
     return SceneWhite(
         whites.white(chroma), WhiteSource.HALL, f"hall memory, {', '.join(parts)}", sure,
-        lambda foretold: whites.matrix(chroma, foretold),
+        lambda foretold: whites.matrix(chroma, foretold, turn is not None), turn=turn,
     )  # fmt: skip

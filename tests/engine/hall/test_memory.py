@@ -80,8 +80,9 @@ def test_the_sizes_of_histograms_are_those_of_the_light() -> None:
 
 
 @pytest.mark.long
-def test_unchanged_lamps_need_no_card(first: HallMemory, tmp_path: Path) -> None:
-    """White by the memory against published spectra: within two CIELAB units (0.035 in log chroma) in every burst."""
+def test_unchanged_lamps_need_no_card(first: HallMemory, night_one, tmp_path: Path) -> None:
+    """White by the memory against published spectra: within two CIELAB units (0.035 in log chroma) in every burst; and
+    what is done to the colours of the halide end is done again, to another team."""
     hall = next_hall(HALIDE, LED)
     known, proof, _ = night(tmp_path / "shoot", hall, first)
     assert proof is not None and proof.state == "unchanged"
@@ -90,6 +91,8 @@ def test_unchanged_lamps_need_no_card(first: HallMemory, tmp_path: Path) -> None
     assert sources(known) == {WhiteSource.HALL}
     assert max(white_errors(known, truth_of(tmp_path / "shoot"), hall)) < 0.035
     assert any("hall memory: used" in n for n in known.notices)
+    before, again = (night.balances[night.light.scenes[2].names[0]].matrix for night in (night_one[0], known))
+    assert before is not None and again == pytest.approx(before, abs=0.05)
 
 
 @pytest.mark.long
