@@ -15,7 +15,7 @@ from skimage.color import deltaE_ciede2000
 
 from pipeline.imaging.colour import REC709_FROM_XYZ, to_lab
 from pipeline.light.chart.fit import fit_matrix
-from pipeline.light.references import WhiteMap
+from pipeline.light.references import WhiteMap, likeness
 from tests.light.rendering.test_mercury import WHITE, own_matrix
 
 LAMPS = tuple(tables()["lamps"])
@@ -108,3 +108,9 @@ def test_what_is_foretold_of_a_lamp_is_not_counted_twice() -> None:
     found = lights(camera, "H38HT-100")
     at = white("FL2", camera)
     assert found.matrix(at, lambda w: chart if np.allclose(w, found.whites[0]) else own) == pytest.approx(own)
+
+
+def test_beyond_daylight_nothing_of_a_warm_lamp_is_left() -> None:
+    """Skylight is bluer than daylight: what a warm lamp does to colours would be undone there twice."""
+    warm = white("HP3", "D5100")
+    assert likeness(-0.5 * warm, warm) == 0 and likeness(np.zeros(2), warm) < 0.01 and likeness(warm, warm) == 1
