@@ -25,7 +25,7 @@ from pipeline.engine.tables.reference_proposals import reference_proposals
 from pipeline.errors import AGAIN
 from pipeline.imaging.raw.noise_pool import HEADINGS, noise_notes, noise_rows
 from pipeline.light.hall.findings import HallFindings
-from pipeline.light.hall.settings import FREEZES
+from pipeline.light.hall.settings import FREEZES, SOFT_ISO
 from pipeline.shoot.clocks.bodies import bodies
 from pipeline.steps import decode
 from pipeline.steps.base import camera_of
@@ -35,7 +35,6 @@ from pipeline.textfile.messages import shutter
 from pipeline.textfile.notices import lines_by_kind
 from pipeline.workers.executors import WorkChoice, Workers
 
-_SOFT_ISO = 12800
 _MOST_CAMERAS = 24  # lines of the table: folders may stand for cameras that tell no serial number
 _MOST_ZONES = 8  # lines: a mixed folder has a zone for nearly every burst
 
@@ -208,8 +207,8 @@ def _reference_notes(
 
 def _settings_notes(shoot: Shoot) -> list[str]:
     """What the camera's settings will do to the pictures."""
-    if any((f.exif.iso or 0) > _SOFT_ISO for f in shoot.frames):
-        return ["frames above ISO 12,800: expect soft detail"]
+    if any((f.exif.iso or 0) > SOFT_ISO for f in shoot.frames):
+        return [f"frames above ISO {SOFT_ISO:,}: expect soft detail"]
     return []
 
 

@@ -97,7 +97,13 @@ class _Drawing:
         self.text(_EDGE, self.y, title, 40)
         looks = sum(f.verdict == "look" for f in found.findings)
         unknown = sum(f.verdict == "unknown" for f in found.findings)
-        self.text(_EDGE, self.y + 54, f"{found.frames:,} frames. To look at: {looks}. Not known: {unknown}.", 24, _SOFT)
+        self.text(
+            _EDGE,
+            self.y + 54,
+            f"{counted(found.frames, 'frame')}. To look at: {looks}. Not known: {unknown}.",
+            24,
+            _SOFT,
+        )
         self.y += 84
 
     def ends(self, found: HallFindings) -> None:
@@ -106,7 +112,7 @@ class _Drawing:
             "The light of each end",
             "a white under it, for eyes used to daylight; brightness on surfaces that bursts share",
         )
-        shown = found.ends[:_MOST_ENDS]
+        shown = sorted(found.ends, key=lambda end: not math.isfinite(end.level))[:_MOST_ENDS]
         levels = [e.level for e in shown if math.isfinite(e.level)]
         centre = (min(levels) + max(levels)) / 2 if levels else 0.0  # where one exposure for all would be
         levels = [v - centre for v in levels]
@@ -145,6 +151,8 @@ class _Drawing:
             self.pen.ellipse((at - 11, self.y + 31, at + 11, self.y + 53), _INK)
             side = 22 if end.level >= centre else -22
             self.text(at + side, self.y + 42, f"{end.level - centre:+.2f} EV", 22, _INK, "lm" if side > 0 else "rm")
+        else:
+            self.text(WIDTH - _EDGE, self.y - 2, "brightness cannot be compared with the others", 20, _SOFT, "ra")
         self.y += 118
 
     def match(self, found: HallFindings) -> None:
@@ -152,6 +160,8 @@ class _Drawing:
         evening = same_event(found.points)
         astray = len(found.points) - len(evening)
         remark = f"; {counted(astray, 'frame')} of other days not drawn" if astray else ""
+        if any(abs(p.level) > _RANGE for p in evening):
+            remark += f"; beyond {_RANGE:.0f} EV drawn at the edge"
         self.section("The match along time", f"light that each frame caught, EV; ring: spoiled by flicker{remark}")
         points = evening[:: max(1, len(evening) // _MOST_POINTS)]
         left, right, high = _EDGE + 70, WIDTH - _EDGE - 10, 230
@@ -171,10 +181,14 @@ class _Drawing:
             self.text(x, top + high + 10, _clock(span * part / 4), 18, _SOFT, ("la", "ma", "ma", "ma", "ra")[part])
         self.y = top + high + 40
         x = float(left)
-        for at, end in enumerate(found.ends[:_MOST_ENDS]):
+        there = {point.end for point in points}
+        names = {at: end.name for at, end in enumerate(found.ends[:_MOST_ENDS]) if at in there}
+        if max(there) >= _MOST_ENDS:
+            names[_MOST_ENDS - 1] = f"{names[_MOST_ENDS - 1]} and others" if _MOST_ENDS - 1 in names else "others"
+        for at, name in names.items():
             self._mark(x + 8, self.y + 12, at, False)
-            self.text(x + 26, self.y, end.name, 20, _SOFT)
-            x += 60 + self.wide(end.name, 20)
+            self.text(x + 26, self.y, name, 20, _SOFT)
+            x += 60 + self.wide(name, 20)
         self.y += 30
 
     def _mark(self, x: float, y: float, end: int, spoiled: bool) -> None:

@@ -10,7 +10,7 @@ from pipeline.engine.hall.movement import RULES, Movement
 from pipeline.imaging.colour import to_lab
 from pipeline.light.hall.findings import EndLight, Finding
 from pipeline.light.hall.lamps import Lamps
-from pipeline.light.hall.settings import FREEZES, THIRD, WIDE, iso_needed, lux, one_exposure
+from pipeline.light.hall.settings import FREEZES, SOFT_ISO, THIRD, WIDE, dial, iso_needed, lux, one_exposure
 from pipeline.light.hall.timing import timing
 from pipeline.light.scene_white import WhiteSource
 from pipeline.light.scenes import ShootLight
@@ -112,10 +112,9 @@ def ends(found: Sequence[EndLight], no_aperture: bool, finished: bool) -> list[F
     result = []
     for some in shown:
         end = some[0]
-        names = listed([one.name for one in some]) if len(some) <= _MOST_LIGHTS else counted(len(some), "light zone")
-        text = f"{names} ({_frames_of(some)}): {end.colour}"
+        text = f"{_few([one.name for one in some])} ({_frames_of(some)}): {end.colour}"
         if end.ev100 is not None:
-            text += f", EV {end.ev100:.1f} at ISO 100, about {lux(end.ev100):.0f} lx"
+            text += f", EV {end.ev100:.1f} at ISO 100, about {lux(end.ev100):,.0f} lx"
         else:
             text += ", brightness not known (ISO, shutter or aperture is not in the files)"
         result.append(Finding("light", "good" if end.ev100 is not None else "unknown", text, how))
@@ -140,17 +139,22 @@ def exposure(found: Sequence[EndLight], levels: F64, steady: bool) -> Finding:
         why = "only one burst can be compared" if len(levels) else "no settings, or no surface that bursts share"
         text = f"whether one manual exposure serves both ends: not known, {why}"
         return Finding("one exposure", "unknown", text, how)
-    of_ends = [e.level for e in found if np.isfinite(e.level)]
-    bursts = [float(v) for v in np.quantile(levels, [0.1, 0.9])]
-    one = max((one_exposure(of_ends), one_exposure(bursts)), key=lambda o: o.apart)
-    text = f"the darkest and the brightest light are {one.apart:.2f} EV apart: one manual exposure between them "
+    known = [e for e in found if np.isfinite(e.level)]
+    zones = one_exposure([e.level for e in known] or [0.0])
+    bursts = one_exposure([float(v) for v in np.quantile(levels, [0.1, 0.9])])
+    of_zones = zones.apart >= bursts.apart or not zones.serves
+    one = zones if of_zones else bursts
+    told = [f"the darkest and the brightest light zone are {zones.apart:.2f} EV apart"] if len(known) > 1 else []
+    told += [] if of_zones else [f"four of five bursts lie within {bursts.apart:.2f} EV"]
+    text = f"{', but '.join(told)}: one manual exposure in the middle "
     if one.serves:
         text += f"serves the whole court, {one.off:.2f} EV off at most (a third of a stop is 0.33)"
         return Finding("one exposure", "good", text, how)
     text += f"would be {one.off:.2f} EV off, more than a third of a stop (0.33)"
-    dark = min((e for e in found if np.isfinite(e.level)), key=lambda e: e.level)
-    if len(of_ends) > 1:
-        text += f"; open up by {one_exposure(of_ends).apart:.1f} EV for {dark.name}"
+    if not zones.serves:
+        text += f"; open up by {zones.apart:.1f} EV for {min(known, key=lambda e: e.level).name}"
+    else:
+        text += "; the light changes within a zone, from place to place or moment to moment"
     return Finding("one exposure", "look", text, how)
 
 
@@ -216,13 +220,18 @@ def iso(found: Sequence[EndLight], wanted: float) -> Finding:
     if not known:
         why = "ISO, shutter or aperture is not in the files"
         return Finding("ISO needed", "unknown", f"ISO needed for {shutter(wanted)}: not known, {why}", how)
-    parts = [f"{_round(iso_needed(e.ev100 or 0.0, wanted, WIDE)):,} for {e.name}" for e in known]
-    return Finding("ISO needed", "good", f"{shutter(wanted)} at f/{WIDE:g} needs ISO {listed(parts)}", how)
+    needs: dict[int, list[str]] = {}
+    for end in known:
+        needs.setdefault(dial(iso_needed(end.ev100 or 0.0, wanted, WIDE)), []).append(end.name)
+    parts = [f"{value:,} for {_few(names)}" for value, names in sorted(needs.items())]
+    text = f"{shutter(wanted)} at f/{WIDE:g} needs ISO {listed(parts)}"
+    soft = max(needs) > SOFT_ISO
+    text += f"; above ISO {SOFT_ISO:,} expect soft detail" if soft else ""
+    return Finding("ISO needed", "look" if soft else "good", text, how)
 
 
-def _round(value: float) -> int:
-    """To the third of a stop of a camera's dial."""
-    return int(round(100 * 2 ** (round(3 * float(np.log2(max(value, 1) / 100))) / 3), -2 if value >= 1000 else -1))
+def _few(names: Sequence[str]) -> str:
+    return listed(names) if len(names) <= _MOST_LIGHTS else counted(len(names), "light zone")
 
 
 def white(

@@ -14,7 +14,13 @@ LUX = 2.5  # E = 2.5 lx * 2^EV at ISO 100: incident light, C = 250 (ISO 2720:197
 # What indoor sport asks of the settings; common practice, no source.
 FREEZES = 1 / 1000  # s, freezes play
 WIDE = 2.8  # f-number; a larger one lets in too little light
+SOFT_ISO = 12_800  # above it expect soft detail
 THIRD = 1 / 3  # of a stop: the step of a camera's dials
+# The thirds of a stop of a dial, rounded as cameras do (ISO 12232:2019; from memory).
+_DIAL = (
+    *(50, 64, 80, 100, 125, 160, 200, 250, 320, 400, 500, 640, 800, 1000, 1250, 1600, 2000, 2500, 3200, 4000, 5000),
+    *(6400, 8000, 10_000, 12_800, 16_000, 20_000, 25_600, 32_000, 40_000, 51_200, 64_000, 80_000, 102_400),
+)
 
 
 @dataclass(frozen=True)
@@ -55,6 +61,11 @@ def light_value(iso: float, exposure_time: float, f_number: float) -> float:
 def iso_needed(ev100: float, exposure_time: float, f_number: float) -> float:
     """The ISO at which these settings are right in light of `ev100`: the same sum, solved for Sv."""
     return float(100 * 2.0 ** (np.log2(f_number**2 / exposure_time) - ev100))
+
+
+def dial(iso: float) -> int:
+    """The nearest ISO that a camera's dial has, 50 to 102,400."""
+    return min(_DIAL, key=lambda one: abs(np.log2(one / max(iso, 1.0))))
 
 
 @dataclass(frozen=True)
