@@ -193,10 +193,11 @@ class Outputs:
             with self._unsettling(relative):
                 self._bring_into_line(entry, path, relative in allowed, allowed.get(relative), gone, why)
                 remove_emptied(self.store.out, relative)
-        self.notices += notice_on(gone, "removed: the facts or the recipe no longer ask for it")
+        self.notices += notice_on(gone, "removed, because neither the facts nor the recipe ask for it any more")
         self.notices += notice_on(
             self.orphans,
-            "its frame is no longer in the shoot folder; the file stays, names nobody, and is in no zip, page or push",
+            "the frame is no longer in the shoot folder; what was delivered stays, names nobody, and is in no zip, page "
+            "or push",
         )
 
     def remove_held(self, entries: Sequence[DeliveredFile], perhaps: Sequence[DeliveredFile] = ()) -> None:
@@ -209,7 +210,7 @@ class Outputs:
                 with self._unsettling(entry.relative):
                     self._bring_into_line(entry, path, False, None, gone, "held")
                     remove_emptied(self.store.out, entry.relative)
-        self.notices += notice_on(gone, "removed: its frame is held back")
+        self.notices += notice_on(gone, "removed, because held back")
         aside: list[str] = []
         for entry in perhaps:
             if digest_below(self.store.out, entry.relative) is None:
@@ -221,8 +222,7 @@ class Outputs:
                 aside.append(entry.relative)
         self.notices += notice_on(
             aside,
-            "the record of which frame it shows is lost, and it may be one that is held back; it was moved to "
-            f"OUT/{FOLDER}",
+            f"no record says any more which frame this is, so it may be one that is held back: moved to OUT/{FOLDER}",
         )
 
     def take_names_out(self, planner: Planner, entries: Sequence[DeliveredFile]) -> None:
@@ -252,9 +252,7 @@ class Outputs:
                     gone.append(entry.relative)
                 remove_emptied(self.store.out, entry.relative)
             self.files.pop(entry.relative, None)  # the run decides what becomes of it
-        self.notices += notice_on(
-            gone, "removed: it holds a name that is withheld; it is made again if it is asked for"
-        )
+        self.notices += notice_on(gone, "removed, because of a withheld name; made again where still asked for")
 
     def in_the_shoot(self) -> dict[str, DeliveredFile]:
         """The files whose frames are in the shoot folder."""
@@ -265,8 +263,8 @@ class Outputs:
         found = {}
         if self.unsettled:
             found["earlier files"] = (
-                f"{and_more(self.unsettled)}: may no longer stay as it is, and could be neither written nor removed; "
-                "delete it, or let this command do so"
+                f"{and_more(self.unsettled)}: may no longer stay so, and could be neither written nor removed; delete "
+                "by hand, or let this command do it"
             )
         if self.unknown:
             found["unknown pictures"] = (

@@ -200,13 +200,19 @@ function matchChart(figure, frames, strips, make, open) {
     pen.textBaseline = "top";
     pen.textAlign = "left";
     let free = 0, last = "";
-    for (const [at, point] of points.entries()) {
-      const x = places[at] * plot, time = point.frame.time ? point.frame.time.slice(11, 16) : "";
-      if (x < free || !time || time === last || x > plot - 36) continue;
-      pen.fillText(time, x - radius, top + 6);
-      free = x + 64;
-      last = time;
+    for (const [at, text] of times().entries()) {
+      const x = places[at] * plot, wide = pen.measureText(text).width;
+      if (x < free || !text || text === last || x + wide > plot) continue;
+      pen.fillText(text, x - radius, top + 6);
+      free = x + wide + 30;
+      last = text;
     }
+  }
+  // What stands beneath each frame: the time of day, with the date where the frames are of several nights.
+  function times() {
+    const all = points.map((point) => point.frame.time || "").filter(Boolean).sort();
+    const days = all.length && Date.parse(all[all.length - 1]) - Date.parse(all[0]) > 86400000;
+    return points.map((point) => (point.frame.time || "").slice(days ? 0 : 11, 16).replace("T", " "));
   }
   function point(at) {
     cursor = at;

@@ -83,7 +83,9 @@ def test_check_and_run_say_it_and_write_no_serial_number(shoot: Path, tmp_path: 
     assert ran.count("write under clocks: 5678: ") == 1  # before the night, and not again at its end
     assert ran.count("do not fit together") == 1
     record = json.loads((out / "run.json").read_text(encoding="utf-8"))
-    assert "the clocks of W1 and W1 do not fit together, 3 h apart at the nearest" in record["notices"]
+    assert "the clocks of W1 and W1 do not fit together, 3 h apart at the nearest: evencourt" in " ".join(
+        record["notices"]
+    )
     for path in out.rglob("*"):
         data = path.read_bytes() if path.is_file() else b""
         for serial in (A, B):

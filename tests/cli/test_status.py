@@ -38,13 +38,13 @@ def test_who_is_held_back_is_named(capsys: pytest.CaptureFixture[str]) -> None:
 def test_many_things_to_say_end_with_a_count(capsys: pytest.CaptureFixture[str]) -> None:
     """What asks for a look is said at once; of what does not, the report has the rest."""
     doubts = [f"thing {n}: look at it" for n in range(25)]
-    assert printed(capsys, doubts, 1)[-1] == "note: and 5 more notes in the report"
+    assert printed(capsys, doubts, 1)[-1] == "note: and 5 more notes in the report, 5 of them to look at"
     shown = printed(capsys, doubts[: MOST_LINES + 1], 1)
     assert shown[-1] == f"note: {doubts[MOST_LINES]}"  # in place of "and 1 more note"
     harm = [f"thing {n} must not be shown" for n in range(25)]
     assert len(printed(capsys, harm, 1)) == 25
     known = [f"thing {n}" for n in range(16)]
-    assert printed(capsys, known, 1)[-1] == "note: and 4 more notes in the report"
+    assert printed(capsys, known, 1)[-1] == "note: and 4 more notes in the report, none of which asks for anything"
     shown = printed(capsys, [*known, *doubts[:14]], 1)
     assert len(shown) == 15 and all("look at it" in text for text in shown[:14])
 
@@ -84,7 +84,7 @@ def test_status_prints_few_notes_and_all_who_are_held_back(capsys: pytest.Captur
     lines = [line for line in capsys.readouterr().err.splitlines() if line.startswith("note:")]
     assert lines == [
         "note: the lamps flicker",
-        "note: and 2 more notes in the report",
+        "note: and 2 more notes in the report, none of which asks for anything",
         "note: A held back: keep: no",
     ]
 

@@ -70,7 +70,7 @@ def test_a_file_that_cannot_have_other_texts_goes_and_is_made_again(
         _, told = run(night)
     left = set((night / "out" / "club").glob("TH1_*"))
     assert {path.stem for path in left} == {"TH1_0003"}, told  # it names nobody
-    assert "removed: it holds a name that is withheld; it is made again" in " ".join(told.split()), told
+    assert "removed, because of a withheld name; made again" in " ".join(told.split()), told
     status, told = run(night)
     assert status == 0 and set((night / "out" / "club").glob("TH1_*")) == before, told
     assert not any(b"Marlow" in path.read_bytes() for path in before)

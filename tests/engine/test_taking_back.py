@@ -157,7 +157,7 @@ def test_what_cannot_be_taken_back_now_is_said_now(night: Path, monkeypatch: pyt
     status, told = run(night)
     assert status == 130, told
     assert f"{(night / 'sent' / 'club').as_posix()}: still holds TH1_0002.jpg" in told, told
-    assert "club/TH1_0002.jpg and 1 more: removed: its frame is held back" in told, told
+    assert "club/TH1_0002.jpg and 1 more: removed, because held back" in told, told
 
 
 def test_what_could_be_removed_at_the_second_attempt_is_no_failure(

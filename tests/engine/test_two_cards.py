@@ -188,7 +188,7 @@ def test_a_frame_that_left_is_in_no_zip_page_or_push(tmp_path: Path, recipe: str
     night.run(recipe=recipe)
     (night.shoot / "A_0001.JPG").unlink()
     text = night.run(recipe=recipe)
-    assert "A_0001.jpg: its frame is no longer in the shoot folder; the file stays" in text
+    assert "A_0001.jpg: the frame is no longer in the shoot folder; what was delivered stays" in text
     web = night.folder / "out" / "web"
     assert (web / "A_0001.jpg").is_file() and "A_0001" not in (web / "index.html").read_text(encoding="utf-8")
     with zipfile.ZipFile(next(web.glob("*.zip"))) as archive:

@@ -239,7 +239,8 @@ class _Drawing:
         """Each finding in words: what costs pictures first, then what is not known, then what is fine."""
         self.section("In words")
         order = {"look": 0, "unknown": 1, "good": 2}
-        for one in sorted(findings, key=lambda f: order[f.verdict]):
+        told = sorted(findings, key=lambda f: order[f.verdict])
+        for at, one in enumerate(told):
             colour = _COLOUR[one.verdict]
             self._sign(_EDGE + 12, self.y + 14, one.verdict)
             self.text(_EDGE + 36, self.y, _WORD[one.verdict], 22, colour)
@@ -247,7 +248,8 @@ class _Drawing:
             for line in lines:
                 self.text(_EDGE + 180, self.y, line, 23)
                 self.y += 30
-            for line in self.wrapped("How: " + one.how, 18, WIDTH - 2 * _EDGE - 180):
+            same = at + 1 < len(told) and told[at + 1].how == one.how  # then it is said once, below them all
+            for line in () if same else self.wrapped("How: " + one.how, 18, WIDTH - 2 * _EDGE - 180):
                 self.text(_EDGE + 180, self.y, line, 18, _SOFT)
                 self.y += 23
             self.y += 14

@@ -37,7 +37,7 @@ def settings(frames: Sequence[Frame]) -> list[Finding]:
     if times:
         slow = sum(t > FREEZES * (1 + 1e-3) for t in times)
         text = f"shutter {_shutters(times)}"
-        text += f"; {counted(slow, 'frame')} of {len(times):,} slower than 1/1000 s" if slow else ""
+        text += f"; {slow:,} of {counted(len(times), 'frame')} slower than 1/1000 s" if slow else ""
         found.append(Finding("shutter", "look" if slow else "good", text, how))
     stops = [f.exif.f_number for f in frames if f.exif.f_number]
     if stops:

@@ -17,6 +17,7 @@ from pipeline.formats.metadata.model import Metadata
 from pipeline.people.ranking import Ranked
 from pipeline.recipe.recipe import Recipe
 from pipeline.shoot.clocks.correction import with_clocks
+from pipeline.shoot.clocks.fit import clock_notes
 from pipeline.shoot.consent import held_by_own_texts
 from pipeline.shoot.countries import languages_of
 from pipeline.shoot.facts import Facts, FrameFacts, held_back, nobody_known, nobody_named, without_rows
@@ -199,7 +200,8 @@ def check(folder: Path, facts_file: Path | None, file: Path | None, params: Capt
     unread = facts.roster_file and any(p.file == facts.roster_file for p in problems)  # its players may be there
     goes_out = [name for one in previews if not one.held for name in one.frames]
     of_all = () if unread else (*nobody_known(facts), *nobody_named(facts, goes_out))
-    notices = (*of_all, *of_consent, *facts.notices)
+    of_clocks = clock_notes(corrected.frames, facts.start, corrected.added.keys(), corrected.right)
+    notices = (*of_all, *of_consent, *(one.text for one in of_clocks), *facts.notices)
     return CheckedTable(read, tuple(previews), tuple(sorted(set(problems))), stops, unnamed, notices, line)
 
 

@@ -16,7 +16,6 @@ BELIEVED = timedelta(days=3)
 # says 1980 (the first date of a FAT file system), 1994 or the like.
 _FIRST = datetime(1995, 10, 1)
 _ONE_DAY = timedelta(hours=14)  # longer than a day's play; chosen by us, no source
-_DO = "no date is written; fill in start in shoot.yaml, or correct the camera under clocks"
 
 
 def with_doubts(frames: Sequence[Frame], start: datetime | None, proven: Set[str]) -> tuple[Frame, ...]:
@@ -67,9 +66,9 @@ def _without_start(frames: Sequence[Frame], proven: Set[str]) -> list[Frame]:
         if time is not None and frame.name not in believed:
             if right or time < _FIRST:
                 too_early = "" if right else ", before cameras wrote dates"
-                why = f"the camera says {time:%Y-%m-%d}{others}{too_early}: {_DO}"
+                why = f"the camera says {time:%Y-%m-%d}{others}{too_early}: no date is written"
             else:
-                why = f"the cameras' dates are days apart, and nothing tells which is right: {_DO}"
+                why = "the cameras' dates are days apart, and nothing tells which is right: no date is written"
         said.append(_with(frame, why))
     return said
 

@@ -26,6 +26,7 @@ from pipeline.textfile.messages import counted, listed
 from pipeline.types import Frame
 
 _MOST = 6  # cameras that do not fit, of which each is named
+_SEE = ": evencourt inspect says what to write under clocks"  # with the ends of serial numbers, which a record has not
 _TAKEN = " (no serial number is known: the frames of each folder are taken to be of one camera)"
 
 
@@ -85,11 +86,12 @@ def clock_notes(
         notes.append(_all_apart(misfits, main, times))
         notes += [_not_right(body, proposal) for body, proposal in proposals if proposal is not None]
     if start is None and (undated := sum(bool(frame.exif.doubt) for frame in frames)):
+        of = f"all {undated:,}" if undated == len(frames) > 1 else f"{undated:,} of {len(frames):,}"
         text = (
-            f"the dates of {undated:,} of {counted(len(frames), 'frame')} cannot be believed and are written nowhere: "
-            "fill in start in shoot.yaml, or correct the cameras under clocks"
+            f"the dates of {of} frames cannot be believed and are written nowhere: fill in start in shoot.yaml, or "
+            "correct the cameras under clocks"
         )
-        notes.append(ClockNote(text, text))
+        notes.insert(0, ClockNote(text, text))
     return tuple(notes)
 
 
@@ -129,7 +131,8 @@ def _apart(body: Body, main: Body, times: Sequence[datetime], start: datetime | 
     return ClockNote(
         f"the clocks of two cameras do not fit together: {main.name} says {span(main)}, {body.name} {span(body)}, "
         f"{duration(gap)} apart at the nearest{taken}; {_advice(body, main, _proposal(body, main, times, start))}",
-        f"the clocks of {_model(main)} and {_model(body)} do not fit together, {duration(gap)} apart at the nearest",
+        f"the clocks of {_model(main)} and {_model(body)} do not fit together, {duration(gap)} apart at the nearest"
+        f"{_SEE}",
     )
 
 
@@ -146,7 +149,7 @@ def _all_apart(misfits: Sequence[Body], main: Body, times: Sequence[datetime]) -
     return ClockNote(
         f"{said}: {spans}{taken}; {first}write each that is wrong under clocks, such as {_entry(example)}; "
         f"each that is right, such as {example.written}: right",
-        f"{said}: {listed([*map(_model, (main, *shown)), *rest])}",
+        f"{said}: {listed([*map(_model, (main, *shown)), *rest])}{_SEE}",
     )
 
 
@@ -165,14 +168,14 @@ def _proposal(body: Body, main: Body, times: Sequence[datetime], start: datetime
 def _early_or_late(body: Body, start: datetime | None) -> ClockNote:
     """No frame can be of the event, though those of other cameras can."""
     said = f"says {span(body)}, but start in the facts is {start:%Y-%m-%d %H:%M}"
-    return ClockNote(f"{body.name} {said}; {_advice(body, None, None)}", f"{_model(body)} {said}")
+    return ClockNote(f"{body.name} {said}; {_advice(body, None, None)}", f"{_model(body)} {said}{_SEE}")
 
 
 def _not_right(body: Body, proposal: Proposal) -> ClockNote:
     """A camera whose times fit roughly, and whose frames say by how much they are off."""
     return ClockNote(
         f"the clock of {body.name} may not be right: {_advice(body, None, proposal)}",
-        f"the clock of {_model(body)} may not be right",
+        f"the clock of {_model(body)} may not be right{_SEE}",
     )
 
 
@@ -191,7 +194,7 @@ def _zones(body: Body, main: Body, timed: Sequence[Body], start: datetime | None
     )
     moved += f"clocks: {body.written}: {seconds}; " if fits_moved else ""
     advice = f"{_separated(body)}{moved if fits_moved else ''}if only the setting is wrong, write {body.written}: right"
-    return ClockNote(f"{hall}: {advice}", f"{_model(body)} is set to another time zone than the hall's")
+    return ClockNote(f"{hall}: {advice}", f"{_model(body)} is set to another time zone than the hall's{_SEE}")
 
 
 def _zone(main: Body, start: datetime | None) -> int | None:
@@ -214,7 +217,7 @@ def _all_far(timed: Sequence[Body], start: datetime) -> ClockNote:
         return ClockNote(text, text)
     one = timed[0]
     return ClockNote(
-        f"{one.name} says {said}: correct start, or {_separated(one)}{_write(one)}", f"{_model(one)} says {said}"
+        f"{one.name} says {said}: correct start, or {_separated(one)}{_write(one)}", f"{_model(one)} says {said}{_SEE}"
     )
 
 
@@ -228,7 +231,7 @@ def _two_dates(body: Body) -> ClockNote | None:
                 f"{body.name} has {dates} ({last}, then {name}): take out what is of another event; if its clock was "
                 "set in between, put the frames with the wrong date into a folder and write that folder under clocks, "
                 f'such as FOLDER: {{frame: {as_yaml(name)}, shows: "19:30:12"}}',
-                f"{_model(body)} has {dates}",
+                f"{_model(body)} has {dates}{_SEE}",
             )
     return None
 

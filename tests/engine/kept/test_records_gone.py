@@ -164,7 +164,7 @@ def test_a_name_that_another_frame_has_today_does_not_hide_hers(night: Path) -> 
     (night / "shoot" / "frames.csv").write_text(rows)  # no copy of hers: it says who is in it
     hers = (night / "out" / "web" / "TH1_0002.jpg").read_bytes()
     status, told = run(night)
-    assert "families/home_8_Lea_Ost/TH1_0002.jpg and 1 more: removed: its frame is held back" in told, told
+    assert "families/home_8_Lea_Ost/TH1_0002.jpg and 1 more: removed, because held back" in told, told
     assert (night / "out" / "web" / "TH1_0002.jpg").read_bytes() != hers and status == 0
 
 

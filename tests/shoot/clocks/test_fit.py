@@ -65,7 +65,10 @@ def test_hours_apart_are_said_with_what_to_write() -> None:
         "4411: {frame: B_0000, same_as: A_0000} with two frames of one moment, or the seconds to add; "
         "if it is right, write 4411: right"
     )
-    assert note.record == "the clocks of W1 and W1 do not fit together, 3 h apart at the nearest"
+    assert note.record == (
+        "the clocks of W1 and W1 do not fit together, 3 h apart at the nearest: evencourt inspect says what to write "
+        "under clocks"
+    )
     assert "2345" not in note.record
 
 
@@ -95,7 +98,9 @@ def test_two_clocks_of_three_are_wrong_together() -> None:
         "right, such as 4411: right"
     ]
     (note,) = clock_notes(frames)
-    assert note.record == "the clocks of 3 cameras do not fit together: W1, W1 and W1"
+    assert note.record == (
+        "the clocks of 3 cameras do not fit together: W1, W1 and W1: evencourt inspect says what to write under clocks"
+    )
 
 
 def test_the_clock_of_which_there_are_most_frames_that_day_is_taken_for_right() -> None:
@@ -147,7 +152,7 @@ def test_times_far_from_the_start() -> None:
 
 def test_old_frames_that_were_still_on_the_card() -> None:
     frames = evening("A", A, -7 * 24 * HOUR, 60, 3) + evening("A2", A, 0, 600)
-    text, dates = texts(frames)
+    dates, text = texts(frames)
     assert dates.startswith("the dates of 3 of 33 frames cannot be believed and are written nowhere: fill in start")
     assert dates not in texts(frames, START)
     assert text.startswith("W1 (2345) has frames of 2026-02-07 and of 2026-02-14 (A_0002, then A2_0000): take out what")
