@@ -196,8 +196,8 @@ class Outputs:
         self.notices += notice_on(gone, "removed, because neither the facts nor the recipe ask for it any more")
         self.notices += notice_on(
             self.orphans,
-            "the frame is no longer in the shoot folder; what was delivered stays, names nobody, and is in no zip, page "
-            "or push",
+            "the frame is no longer in the shoot folder; what was delivered stays, names nobody, and is in no zip, "
+            "page or push",
         )
 
     def remove_held(self, entries: Sequence[DeliveredFile], perhaps: Sequence[DeliveredFile] = ()) -> None:
