@@ -155,6 +155,34 @@ def test_a_strip_spans_the_times_that_are_known(browser: Any, tab: Tabs, tmp_pat
     assert page.locator("#strips .when").inner_text() == told
 
 
+@pytest.mark.parametrize(
+    ("last", "told"),
+    [
+        ("2026-02-14T23:59:00", ["19:42", "23:59"]),
+        ("2026-02-15T01:00:00", ["19:42", "01:00"]),  # one night
+        ("1994-02-14T19:42:00", ["2026-02-14 19:42", "1994-02-14 19:42"]),  # a clock that was never set
+    ],
+)
+def test_the_line_of_time_has_dates_where_there_are_several(
+    browser: Any, tab: Tabs, tmp_path: Path, last: str, told: list[str]
+) -> None:
+    (tmp_path / "OUT" / ".work" / "thumbs").mkdir(parents=True)
+    times = ["2026-02-14T19:42:15", "", last, last]
+    one = record(NAMES[:4])
+    frames = {name: replace(frame, time=time) for (name, frame), time in zip(one.frames.items(), times, strict=True)}
+    view(tmp_path / "OUT", replace(one, frames=frames))
+    page = tab().page
+    page.add_init_script(
+        "window.drawn = []; const own = CanvasRenderingContext2D.prototype.fillText;"
+        "CanvasRenderingContext2D.prototype.fillText = function (text, ...more)"
+        "{ drawn.push(text); own.call(this, text, ...more); };"
+    )
+    page.goto((tmp_path / "OUT" / "report.html").as_uri())
+    page.wait_for_selector("#strips .when")
+    page.wait_for_function("drawn.some((text) => /^\\S*( |)\\d\\d:\\d\\d$/.test(text))")
+    assert page.evaluate("[...new Set(drawn.filter((text) => text.includes(':')))]") == told
+
+
 def test_names_and_doubts_are_told_where_they_are_looked_for(browser: Any, tab: Tabs, tmp_path: Path) -> None:
     """Under the pictures stand names without folders, with them where two would be called the same."""
     (tmp_path / "OUT" / ".work" / "thumbs").mkdir(parents=True)

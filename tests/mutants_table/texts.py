@@ -121,6 +121,13 @@ MUTANTS = [
     mutant("report/page.js", "called.get(last(name)) > 1", "called.get(last(name)) > 9", "browser/test_report.py"),
     mutant("report/facts.js", ".filter((text) => !frame.doubts.includes(text))", "", "browser/test_report.py"),
     mutant("report/facts.js", "if (frame.doubts.length)", "if (false)", "browser/test_report.py"),
+    mutant("report/chart.js", "days ? 0 : 11", "11", "browser/test_report.py"),
+    mutant(
+        "cli/status.py",
+        "weigh(text) < Weight.KNOW for text in notes[most:]",
+        "False for text in ()",
+        "cli/test_status.py",
+    ),
     mutant("report/chart.js", "unmeasured > 0 ?", "unmeasured > 9 ?", "browser/test_report.py"),
     mutant("shoot/clocks/fit.py", "if start is None and (undated", "if (undated", "shoot/clocks/test_fit.py"),
     mutant("engine/sending.py", "taken if name in dated else None", "taken", "engine/test_sending.py"),
