@@ -156,8 +156,8 @@ def _print_notes(
     most = min(most, max(_KNOWN, sum(weigh(text) < Weight.KNOW for text in notes))) if where else MOST_ALONE
     most = max(most, sum(weigh(text) is Weight.HARM for text in notes))
     asking = sum(weigh(text) < Weight.KNOW for text in notes[most:])
-    rest = f", {asking} of them to look at" if asking else ", none of which asks for anything"
-    some(note, [line(text) for text in notes], "note", where and where + rest, most)
+    left = f", {asking} of them to look at" if asking else ", none of which asks for anything"
+    some(note, [line(text) for text in notes], "note", where and where + left, most)
     unused = {name: frame.reason for name, frame in record.unmatched().items()}
     bad = {n: frame for n, frame in record.frames.items() if frame.status == "failed" and n not in unused}
     unused = {name: reason for name, reason in unused.items() if reason not in said}

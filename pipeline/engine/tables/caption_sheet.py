@@ -193,8 +193,7 @@ def check(folder: Path, facts_file: Path | None, file: Path | None, params: Capt
             previews[-1] = replace(last, frames=(*last.frames, name), lines=(*last.lines, typed.line))
         else:
             previews.append(one)
-    wrong = any(p.file == facts.frames_file for p in problems)
-    unnamed = () if wrong else tuple(without_rows(facts))
+    unnamed = tuple(without_rows(facts))
     read = facts.frames_file or str(file or folder)
     line = Redaction(FramesAndFacts(tuple(frames.values()), facts)).line
     unread = facts.roster_file and any(p.file == facts.roster_file for p in problems)  # its players may be there

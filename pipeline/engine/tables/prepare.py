@@ -29,13 +29,14 @@ from pipeline.textfile.yamlfile import Document, load_yaml
 from pipeline.types import Frame
 
 # Texts of one match only: the last one's are shown, not used.
-_OF_ONE_MATCH = ("title", "hall", "job_id", "instructions")
+_OF_ONE_MATCH = ("title", "job_id", "instructions")
 # What describes one set of frames, or the files beside it, and says nothing of another.
 _OF_ONE_SHOOT = ("start", "references", "clocks", "roster", "frames")
 # Texts that a delivery keeps as the camera has them where shoot.yaml is silent (from_camera: rights).
 _OF_CAMERA = ("creator", "copyright", "credit", "source", "usage", "rights_url")
 _AS_LAST_TIME = {
     "teams": "as last time: check which team is at home",
+    "hall": "as last time: its remembered light is used where frames prove it; empty it for another hall",
     "minors": "as last time: no player's name is published",
 }
 _MOST = 3  # texts or names that one remark lists

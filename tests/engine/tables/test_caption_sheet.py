@@ -356,6 +356,9 @@ def test_frames_that_the_table_leaves_out_are_named(tmp_path: Path) -> None:
     file.write_text("frame,words\nTH1_0002,warms up\n", encoding="utf-8")
     status, _, errors = evencourt(shoot, "--check", file)
     assert status == 0 and "2 frames have no row in filled.csv: TH1_0001 and 1 more" in errors
+    file.write_text("frame,players,words\nTH1_0002,home 77,\nTH1_0009,,warms up\n", encoding="utf-8")
+    status, _, errors = evencourt(shoot, "--check", file)
+    assert "no frame TH1_0009" in errors and "2 frames have no row in filled.csv: TH1_0001 and 1 more" in errors
 
 
 def test_a_template_that_fails_is_a_problem_of_its_row(tmp_path: Path) -> None:

@@ -34,6 +34,7 @@ usage: |
   No resale.
 job_id: 4711
 minors: true
+hall: Lantern Hall
 references:
   - {frame: OLD_0001, chart: auto, end: left}
 clocks: {0012: -3.2}
@@ -60,7 +61,7 @@ def test_the_last_match_gives_roster_teams_and_texts(tmp_path: Path, last: Path)
         ("Ingrid Solbakken", True), ("Tuva Rønning", False), ("Bo Quill", True),
     ]  # fmt: skip
     assert read.minors is True  # nobody is named who was not the last time
-    for key in ("venue", "city", "country", "language", "creator", "copyright", "usage"):
+    for key in ("venue", "hall", "city", "country", "language", "creator", "copyright", "usage"):
         assert getattr(read, key) == old[key], key
     assert read.teams == old["teams"] and read.contact == Contact(email="ada@nordlys.example", phone="0123456")
     # Of this match alone: not carried, or only shown.
@@ -69,6 +70,7 @@ def test_the_last_match_gives_roster_teams_and_texts(tmp_path: Path, last: Path)
     assert [clock.key for clock in read.clocks] == ["0123"] and "OLD" not in (facts / "frames.csv").read_text("utf-8")
     form = (facts / "shoot.yaml").read_text(encoding="utf-8")
     assert 'last time: "Lantern Cup, quarter-final"' in form and "check which team is at home" in form
+    assert "as last time: its remembered light is used where frames prove it" in form
     # Captions follow what was carried over.
     rows = list(csv.DictReader(io.StringIO((facts / "frames.csv").read_text("utf-8-sig"), newline="")))
     assert all("Westerby" in row["caption"] for row in rows)
