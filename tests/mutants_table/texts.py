@@ -59,7 +59,12 @@ MUTANTS = [
     ),
     mutant("shoot/roster.py", 'or delete the line" if needless else why', 'or delete the line"', "shoot/test_facts.py"),
     mutant("cli/status.py", "max(_KNOWN, sum(", "max(MOST_LINES, sum(", "cli/test_status.py"),
-    mutant("cli/status.py", "weigh(text) < Weight.KNOW for", "False for", "cli/test_status.py"),
+    mutant(
+        "cli/status.py",
+        "weigh(text) < Weight.KNOW for text in notes))",
+        "False for text in notes))",
+        "cli/test_status.py",
+    ),
     mutant(
         "cli/status.py",
         "if where else MOST_ALONE\n    most = max",
