@@ -11,12 +11,13 @@ from functools import cache
 from itertools import product
 from pathlib import Path, PurePosixPath
 
-from pipeline.shoot.kinds import frame_kind
+from pipeline.shoot.kinds import suffix_of
 from pipeline.shoot.pictures.coded import coded_picture, is_even
 from pipeline.shoot.pictures.copied import Compared, same_pictures
 from pipeline.shoot.pictures.looks import KeptLooks
 from pipeline.shoot.pictures.originals import Role
 from pipeline.shoot.pictures.said import at_another_time, camera_of, has_lost, may_be_one_camera, times_of
+from pipeline.shoot.pictures.stored import same_stored
 from pipeline.shoot.pictures.untold import hall_said, unseen_said
 from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.keys import digest_file
@@ -263,20 +264,31 @@ def _of_octets(frames: Sequence[Frame], held: Set[str]) -> Iterator[tuple[str, s
     """(a frame, one of `held` of which a file has the same octets, or the same coded picture; in which of the texts)"""
     files = defaultdict[tuple[datetime | None, int], list[tuple[Frame, Path]]](list)
     pictures = defaultdict[str, list[Frame]](list)
-    coded = any(frame_kind(path) == "picture" for frame in frames if frame.name in held for path in frame.files)
+    stored: dict[Path, Frame] = {}
+    kinds = {_is_jpeg(path) for frame in frames if frame.name in held for path in frame.files}
     for frame in frames:
         for path in frame.files:
             with suppress(OSError):  # one that cannot be read fails by itself
                 files[_second(frame), path.stat().st_size].append((frame, path))
-                if coded and frame_kind(path) == "picture":
-                    pictures[coded_picture(path)].append(frame)
+                if _is_jpeg(path) in kinds:
+                    if _is_jpeg(path):
+                        pictures[coded_picture(path)].append(frame)
+                    else:
+                        stored[path] = frame
     for digest, alike in pictures.items():
         for of in alike if digest else ():
             if of.name in held:
                 yield from ((one.name, of.name, CODED) for one in alike if one.name not in held)
+    kept = [path for path, frame in stored.items() if frame.name in held]
+    others = [path for path, frame in stored.items() if frame.name not in held]
+    yield from ((stored[one].name, stored[of].name, CODED) for one, of in same_stored(kept, others))
     for (second, _), some in files.items():
         if len(some) > 1 and any(frame.name in held for frame, _ in some):
             yield from ((one, of, SAME) for one, of in _same(some, held, timed=second is not None))
+
+
+def _is_jpeg(path: Path) -> bool:
+    return suffix_of(path) in ("jpg", "jpeg")
 
 
 def _same(some: Sequence[tuple[Frame, Path]], held: Collection[str], *, timed: bool) -> Iterator[tuple[str, str]]:

@@ -9,6 +9,7 @@ _SAME = ("shoot/test_same_picture.py",)
 _ORIGINALS = ("shoot/test_originals.py",)
 _SHARED = ("shoot/test_shared.py",)
 _ORIGINAL, _FOUND, _LOOKS = (f"shoot/pictures/{name}.py" for name in ("originals", "copied", "looks"))
+_STORE, _STORED = "shoot/pictures/stored.py", ("shoot/test_stored_pictures.py",)
 _SAID = "shoot/pictures/said.py"
 _COPIES = ("shoot/test_copies.py",)
 
@@ -36,7 +37,17 @@ MUTANTS = [
     mutant(_ORIGINAL, "and may_be_one_camera(one, of)]", "]", *_ORIGINALS),
     mutant(_ORIGINAL, "and not at_another_time(one, of)]\n            return", "]\n            return", *_ORIGINALS),
     mutant(_ORIGINAL, "    if 2 * count <= len(frames):", "    if count < len(frames):", *_ORIGINALS),
-    mutant(_ORIGINAL, 'if one.kind == "picture" and ways', "if ways", *_ORIGINALS),
+    mutant(_ORIGINAL, "return frame.kind, frame.path.suffix.casefold()", "return (1,)", *_ORIGINALS),
+    mutant(_COPY, "                        stored[path] = frame", "                        pass", *_STORED),
+    mutant(_COPY, "if _is_jpeg(path) in kinds:", "if _is_jpeg(path):", *_STORED),
+    mutant(_COPY, "if _is_jpeg(path) in kinds:", "if False in kinds:", *_ORIGINALS),
+    mutant(_STORE, "if 2 * count >= min(", "if count >= min(", *_STORED),
+    mutant(_STORE, "bisect_left(sizes, size - _MOVED)", "bisect_left(sizes, size)", *_STORED),
+    mutant(_STORE, "bisect_right(sizes, size + _MOVED)", "bisect_right(sizes, size)", *_STORED),
+    mutant(_STORE, "                    if _are_same(path, one):", "                    if True:", *_STORED),
+    mutant(_STORE, "return len(first & second) >= _SAME * min(", "return len(first & second) >= 0.5 * min(", *_STORED),
+    mutant(_STORE, "np.flatnonzero(before % _EVERY == 0)", "np.arange(0, len(before), _EVERY)", *_STORED),
+    mutant(_STORE, "return marks if len(marks) >= _LEAST else frozenset()", "return marks", *_STORED),
     mutant(_FOUND, "max(least, most[which] - _AS_NEAR) if role is Role.ORIGINAL else least", "least", *_ORIGINALS),
     mutant(_FOUND, "most[which] - _AS_NEAR)", "most[which])", *_ORIGINALS),
     mutant(_FOUND, "if one.frame.name not in settled]", "]", *_ORIGINALS),

@@ -116,7 +116,8 @@ def test_a_frame_that_was_replaced_in_its_place_is_held(tmp_path: Path) -> None:
     found = why(frames, frames[1])
     assert list(found) == ["TH1_0003"] and "saved otherwise than those beside it" in found["TH1_0003"]
     assert why(frames, frames[1], frames[3]) == {}
-    assert why([*frames[:3], replace(frames[3], kind="raw"), frames[4]], frames[1]) == {}  # no program saves raws anew
+    converted = replace(frames[3], kind="raw")
+    assert list(why([*frames[:3], converted, frames[4]], frames[1])) == ["TH1_0003"]  # a raw of a program among others
     part(0.0, 0.0, 0.5, 0.6)(drawn(3, 3)).save(frames[3].path)  # cut in its place
     assert why(frames, frames[1]) == {}
     rally(1, 2).resize((360, 240)).save(frames[3].path)
@@ -126,6 +127,9 @@ def test_a_frame_that_was_replaced_in_its_place_is_held(tmp_path: Path) -> None:
     drawn(1, 1).save(tiff.path)
     raws = [replace(one, kind="raw") for one in frames if one.name != tiff.name]
     assert list(why([*raws, tiff], raws[1])) == ["TH1_0003"]  # in a row of raws
+    converted = replace(tiff, kind="raw", path=tmp_path / "TH1_0003.png", relative="TH1_0003.png")
+    drawn(1, 1).save(converted.path)
+    assert list(why([*raws, converted], raws[1])) == ["TH1_0003"]
 
 
 def test_the_same_coded_picture_is_held_whatever_its_file_says(tmp_path: Path) -> None:

@@ -108,11 +108,11 @@ class Originals:
 
     @cached_property
     def _odd(self) -> frozenset[str]:
-        """Pictures in their place that were saved otherwise than most of their row."""
+        """Frames in their place that were saved otherwise than most of their row."""
         found: set[str] = set()
         for some in self._series.values():
             here = [one for one in some if one.name in self._in_place]
-            if len(here) >= _LEAST and any(one.kind == "picture" for one in here):
+            if len(here) >= _LEAST:
                 found |= _unlike_most(here)
         return frozenset(found)
 
@@ -122,14 +122,14 @@ def _unlike_most(frames: Sequence[Frame]) -> set[str]:
     way, count = Counter(ways.values()).most_common(1)[0]
     if 2 * count <= len(frames):
         return set()
-    return {one.name for one in frames if one.kind == "picture" and ways[one.name] != way}
+    return {one.name for one in frames if ways[one.name] != way}
 
 
 def _way_of_saving(frame: Frame) -> tuple[object, ...]:
     """What the files of one camera have in common, and one that a program saved anew mostly has not. Cameras change
     their quantisation from frame to frame, and programs that rate add XMP to what they leave as it is."""
     if frame.kind != "picture":
-        return (frame.kind,)
+        return frame.kind, frame.path.suffix.casefold()  # a program converts it into another
     try:
         told = frame.path.stat()
         return _read_way(frame.path, told.st_mtime_ns, told.st_size)
