@@ -81,6 +81,19 @@ def test_a_picture_with_a_second_one_behind_it_is_looked_at_too(tmp_path: Path) 
         read(tmp_path, overwritten(data, bytes(512), 0.3))
 
 
+@pytest.mark.parametrize("progressive", [False, True])
+def test_damage_behind_an_odd_header_is_told_too(tmp_path: Path, progressive: bool) -> None:
+    """Of a file libjpeg tells its first warning only, such as one of a revision of JFIF that it does not know."""
+    data = coded(progressive=progressive, restart_marker_rows=1)
+    assert data[6:11] == b"JFIF\0"
+    odd = data[:11] + b"\3" + data[12:]
+    assert read(tmp_path, odd) == ()
+    spare = odd.index(b"\xff\xdb")
+    assert read(tmp_path, odd[:spare] + b"odd" + odd[spare:]) == ()
+    with pytest.raises(FrameError, match="the JPEG is damaged or cut short"):
+        read(tmp_path, overwritten(odd, bytes(512)))
+
+
 @pytest.mark.parametrize("spare", [4, SPARE, 4000])
 def test_a_few_octets_too_many_are_said(tmp_path: Path, spare: int) -> None:
     data = coded()

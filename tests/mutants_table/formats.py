@@ -34,8 +34,10 @@ _FORMS = ("shoot/test_names.py",)
 MUTANTS = [
     mutant("formats/jpeg_data.py", "or (left and int(left[1]) > SPARE and", "or (False and", *_JPEG_DATA),
     mutant("formats/jpeg_data.py", " and not _is_filled_up(data, int(left[1]))", "", *_JPEG_DATA),
-    mutant("formats/jpeg_data.py", "_SPOILT.match(str(error)) or ", "", *_JPEG_DATA),
-    mutant("formats/jpeg_data.py", "        if left:\n", "        if False:\n", *_JPEG_DATA),
+    mutant("formats/jpeg_data.py", "if _SPOILT.match(said) or (left", "if (left", *_JPEG_DATA),
+    mutant("formats/jpeg_data.py", 'is there" if left else None', 'is there" if False else None', *_JPEG_DATA),
+    mutant("formats/jpeg_data.py", "said = _warning(_without_headers(data))", "pass", *_JPEG_DATA),
+    mutant("formats/jpeg_data.py", "| {0xC4, 0xDB, 0xDD}", "| {0xC4, 0xDB}", *_JPEG_DATA),
     mutant(
         "formats/pictures.py", " and (said := check_jpeg_data(", " and False and (said := check_jpeg_data(", *_JPEG_DATA
     ),
