@@ -207,6 +207,7 @@ def test_of_a_camera_that_stood_still_only_what_is_not_held_is_said() -> None:
     assert hall_said(hall, {"1", "2", "3"}) == []
     (line,) = hall_said(hall, {"1"})
     assert line.startswith("2 frames (2, 3) show nearly the same as a, which is held back")
+    assert "if that frame may show somebody who must not be shown" in line  # it may be held for a wrong cell alone
     assert hall_said(hall, {"1", "2"})[0].startswith("1 frame (3) shows nearly")
 
 

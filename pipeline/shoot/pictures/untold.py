@@ -31,12 +31,13 @@ def hall_said(hall: Mapping[str, Sequence[str]], found: Collection[str]) -> list
         every |= free
     if not of:
         return []
-    are, them = ("is", "it") if len(of) == 1 else ("are", "them")
+    are, them = ("is", "that frame") if len(of) == 1 else ("are", "those held back")
     show, they = ("shows", "it is") if len(every) == 1 else ("show", "they are")
     return [
         f"{_some(list(every))} {show} nearly the same as {and_more(of)}, which {are} held back: their camera seems "
         f"to have stood still, so {they} not held back. Who sits or stands still there cannot be told from the hall: "
-        f"look through them for the player who is held back in {them}, and write under players where that player is"
+        f"if {them} may show somebody who must not be shown, look for that player in the others too, and write under "
+        "players where that player is"
     ]
 
 
