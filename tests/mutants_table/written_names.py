@@ -58,6 +58,10 @@ MUTANTS = [
     mutant(_PARTS, "parts_of(name)[1:]", "parts_of(name)", *_LISTED),
     mutant(_PARTS, "(?<![\\w'’-])[Tt]he", "[Tt]he", *_LISTED),
     mutant(_PARTS, "(?={after})", "", *_LISTED),
+    mutant(_PARTS, '    text = _NOBODY.sub(" ", text)\n', "", *_LISTED),
+    mutant(_PARTS, "(?:be|have|not)(?![\\w'’-])", "", *_LISTED),
+    mutant(_PARTS, "(?:base|end|goal|side|touch)-line", "\\w+-line", *_LISTED),
+    mutant(_PARTS, "(?<![\\w'’-])(?:will|may)", "(?:will|may)", *_LISTED),
     mutant(_PARTS, "dict.fromkeys((*parts, *joined))", "dict.fromkeys(parts)", *_LISTED),
     mutant(
         _PARTS,

@@ -189,6 +189,34 @@ def test_a_surname_that_is_a_thing_holds_where_it_may_be_somebody(words: str, he
 @pytest.mark.parametrize(
     ("words", "held"),
     [
+        ("the final will be at eight", False),
+        ("it may not be the last save", False),
+        ("the line-up before the match", False),
+        ("the ball is over the goal-line", False),
+        ("a line judge", False),
+        ("will scores", True),
+        ("may and mia", True),
+        ("shot by line", True),
+        ("anna-line jumps", True),
+        ("Will be", True),
+        ("max jumps", True),
+        ("o'will be", True),
+    ],
+)
+@pytest.mark.parametrize("listed", [(), (("home", "8"),)])
+def test_small_words_that_are_names_too_hold_where_they_may_be_somebody(
+    words: str, held: bool, listed: tuple[tuple[str, str], ...]
+) -> None:
+    hidden = [
+        Player("home", f"1{at}", f"{name} Berg", False, 3) for at, name in enumerate(("Will", "May", "Line", "Max"))
+    ]
+    facts = Facts(roster=(*hidden, Player("home", "8", "Una Tern")))
+    assert bool(held_back(facts, FrameFacts(words=words, players=listed))) == held
+
+
+@pytest.mark.parametrize(
+    ("words", "held"),
+    [
         ("#7 jumps", True),
         ("No. 7 and nr 12", True),
         ("Nº７ scores", True),

@@ -29,6 +29,11 @@ _SMALL = (
 )
 _SMALL_WORDS = frozenset(_SMALL.split())
 _AFTER_THINGS = "in|at|on|of|for|to|from|with|by|before|during|after|while|when|as|and|or|but"
+# English verbs and compounds that are given names too, where nobody can be meant by them; from memory.
+_NOBODY = re.compile(
+    r"(?<![\w'’-])(?:will|may)\s+(?:(?:also|always|never|now|only|soon|still|then)\s+)?(?:be|have|not)(?![\w'’-])"
+    r"|(?<![\w'’-])(?:(?:base|end|goal|side|touch)-line|line(?:-ups?|\s+judges?))(?![\w'’-])"
+)
 _ADDRESS = "(?:選手|选手|さん|くん|君|ちゃん|선수|씨|양|군)"  # what follows a lone surname of one character
 
 
@@ -81,9 +86,11 @@ def _is_rather(word: str, part: str, listed: tuple[str, ...]) -> bool:
 
 
 def _without_things(text: str, name: str) -> str:
-    """The text without what is no name for the words around it: in English a surname in small letters between "the"
-    and the end of what is said, or a small word, as in "in the hall". No given name: who learnt another language first
-    may well write "the max"; nor part of a name with a comma, where nobody knows which is the surname."""
+    """The text without what is no name for the words around it: `_NOBODY`; and in English a surname in small letters
+    between "the" and the end of what is said, or a small word, as in "in the hall". No given name: who learnt another
+    language first may well write "the max"; nor part of a name with a comma, where nobody knows which is the surname.
+    """
+    text = _NOBODY.sub(" ", text)
     surnames = [] if "," in name else parts_of(name)[1:]
     if not surnames or "the" not in text.lower():
         return text
