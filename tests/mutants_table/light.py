@@ -217,7 +217,7 @@ MUTANTS = [
         "supported=True",
         "steps/test_white_balance.py",
     ),
-    mutant("light/scene_white.py", "len(set(copies)) > 1", "False", "steps/test_white_balance.py"),
+    mutant("light/scene_white.py", "len(set(copies)) > 1", "False", "light/test_copied_votes.py"),
     mutant("steps/white_balance.py", "whites[index].cast or (", "(", "steps/test_white_balance.py"),
     mutant(
         "light/cast.py",
