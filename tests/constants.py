@@ -215,7 +215,8 @@ def _camera_prior() -> Iterator[float]:
             one = [[neutral.Candidate(np.array([way * far, -way * far]), 1.0)]]
             for many in (1, 12):
                 none = np.zeros((many, 2))
-                yield from neutral.agree_on_white(none, one * many, none, True)[0].white.tolist()
+                vote = neutral.agree_on_white(none, one * many, none, True)[0]
+                yield from (*vote.white.tolist(), vote.sure)
 
 
 TOPICS = {

@@ -72,6 +72,7 @@ class CameraPriorConstants:
     camera_lost: float = 0.1
     pictures: float = 0.083  # of one scene
     pictures_lost: float = 0.37  # of one scene
+    finished_lost: float = 0.5  # of a finished one, in how sure it is said to be: right where half of them have a cast
     another: float = 2.0  # by which each further scene that agrees improves the odds: many show the same things
     most: float = 20.0  # further scenes that count
     far: float = 0.32  # how far off the pictures are then
@@ -229,7 +230,10 @@ class _CameraPrior:
 
         prior = CAMERA_PRIOR
         more = max(scenes, 1.0) - 1
-        lost = 1 / (1 + (1 / prior.pictures_lost - 1) * min(scenes, 1.0) * prior.another ** min(more, prior.most))
+
+        def lost(alone: float) -> float:
+            return 1 / (1 + (1 / alone - 1) * min(scenes, 1.0) * prior.another ** min(more, prior.most))
+
         one = (prior.pictures**2 + more * scatter**2) / (1 + more)  # of one scene, as if one had been seen before
         gap = np.zeros(2) if self.centre is None else found - self.centre
         least = prior.least + self.finished * _to_blue(gap) * (prior.finished_least - prior.least)
@@ -237,11 +241,25 @@ class _CameraPrior:
         if self.centre is None:  # any lamp: what no lamp looks like is drawn to the nearest one
             nearest = _to_lamps((found + self.place)[None])[0][0] - self.place
             pull = spread**2 / (spread**2 + NEUTRAL.across**2)
-            return found + pull * (nearest - found), 1 - lost
+            return found + pull * (nearest - found), 1 - lost(prior.pictures_lost)
         far, here = float(np.hypot(*gap)), float(plausible((found + self.place)[None])[0])
+        weight, middle, width, true = self._cases(gap, spread, here, lost(prior.pictures_lost))
+        way = np.linspace(0, 1, prior.steps)
+        below = ndtr((way[:, None] - middle) * far / width) @ weight
+        at = float(way[min(int(np.searchsorted(below, weight.sum() / 2)), prior.steps - 1)]) if far > 0 else 0.0
+        if self.finished:
+            weight = self._cases(gap, spread, here, lost(prior.finished_lost))[0]
+        return self.centre + at * gap, float(weight @ true / weight.sum())
+
+    def _cases(self, gap: F64, spread: float, here: float, lost: float) -> F64:
+        """(4, N) what may be so of the camera's balance and a white that lies by `gap` (2,) off it: its probability, at
+        which share of the way to it white is then, the standard deviation of that, chroma, and whether it is right.
+
+        spread  standard deviation of the pictures' white; here  how plausible a lamp it is; lost  0 to 1
+        """
+        prior = CAMERA_PRIOR
         known = (1 - prior.camera_lost) * self.follows
         anywhere = (1 - known) * prior.lamps
-        # Probability; share of the way to the pictures' answer, and its standard deviation, chroma; they are right
         cases = [(anywhere * (1 - lost) * here, 1.0, spread, True)]
         near = lost * (1 - prior.far_anywhere)
         for kind, camera in self.kinds(gap):
@@ -251,11 +269,7 @@ class _CameraPrior:
                 cases.append((both, camera**2 / total, camera * own / np.sqrt(total), right))
             neither = known * (lost - near) * prior.lamps + anywhere * lost / 2
             cases.append((kind * neither, 0.0, camera, False))
-        weight, middle, width, true = np.array(cases).T
-        way = np.linspace(0, 1, prior.steps)
-        below = ndtr((way[:, None] - middle) * far / width) @ weight
-        at = float(way[min(int(np.searchsorted(below, weight.sum() / 2)), prior.steps - 1)]) if far > 0 else 0.0
-        return self.centre + at * gap, float(weight @ true / weight.sum())
+        return np.array(cases, dtype=np.float64).T
 
 
 def _to_blue(gap: F64) -> float:

@@ -256,6 +256,7 @@ MUTANTS = [
     mutant(_PAIRS, "room = True", "room = False", *_SCENES),
     mutant(_PAIRS, "if not found_again[h]", "if True", *_SCENES),
     mutant("light/neutral.py", "self.centre + at * gap", "self.centre + gap", *_WHITE_TESTS),
+    mutant("light/neutral.py", "here, lost(prior.finished_lost))", "here, lost(prior.pictures_lost))", *_WHITE_TESTS),
     mutant("light/neutral.py", "CAMERA_PRIOR.camera**2 + scatter", "CAMERA_PRIOR.camera**2", *_WHITE_TESTS),
     mutant("light/neutral.py", "known * (lost - near) * prior.lamps + ", "", *_WHITE_TESTS),
     mutant(
