@@ -232,7 +232,7 @@ class _CameraPrior:
         more = max(scenes, 1.0) - 1
 
         def lost(alone: float) -> float:
-            return 1 / (1 + (1 / alone - 1) * min(scenes, 1.0) * prior.another ** min(more, prior.most))
+            return float(1 / (1 + (1 / alone - 1) * min(scenes, 1.0) * prior.another ** min(more, prior.most)))
 
         one = (prior.pictures**2 + more * scatter**2) / (1 + more)  # of one scene, as if one had been seen before
         gap = np.zeros(2) if self.centre is None else found - self.centre
