@@ -287,12 +287,12 @@ def check_table(folder: Path, facts: Path | None, file: Path | None, recipe: Pat
     for text in lines_of(checked.problems):  # which bounds them
         warn(checked.line(text))
     wrong = len(checked.problems)
+    none = f", {held} of them in no delivery" if held else ""
     notes = f", {noted} with a note" if noted else ""
+    then = ": a run stops at that" if checked.stops else ": a run goes on without such rows" if wrong else ""
     say(f"Only texts were read here: {command('check')} also finds pictures that cannot be read")
-    say(
-        f"{checked.file}: {counted(rows, 'row')} read, {held} of them in no delivery{notes}, "
-        f"{counted(wrong, 'problem') if wrong else 'no problems'}"
-    )
+    problems = counted(wrong, "problem") if wrong else "no problems"
+    say(f"{checked.file}: {counted(rows, 'row')} read{none}{notes}, {problems}{then}")
     if wrong:
         raise typer.Exit(2 if checked.stops else 1)
 

@@ -9,7 +9,7 @@ from pipeline.cli.console import say_lines
 from pipeline.errors import InputError
 from pipeline.steps import REGISTRY
 from pipeline.steps.base import AnyStep
-from pipeline.textfile.messages import describe
+from pipeline.textfile.messages import describe, did_you_mean
 
 _PLACES = {"shared": "under steps", "delivery": "in a delivery", "both": "under steps or in a delivery"}
 
@@ -17,7 +17,9 @@ _PLACES = {"shared": "under steps", "delivery": "in a delivery", "both": "under 
 def show_steps(name: str | None) -> None:
     """Print the reference of one step, or of all. Raises InputError where there is no step of that name."""
     if name is not None and name not in REGISTRY:
-        raise InputError(f"there is no step {name!r}; the steps are {', '.join(REGISTRY)}")
+        raise InputError(
+            f"there is no step {name!r}{did_you_mean(name, REGISTRY)} (the steps are {', '.join(REGISTRY)})"
+        )
     say_lines(steps_text([REGISTRY[name]] if name else list(REGISTRY.values())))
 
 

@@ -79,12 +79,15 @@ def scan(shoot: Path, memory: NameMemory = NOTHING_KNOWN) -> Scan:
     if not frames:
         wanted = ", ".join(sorted(RAW | PICTURE | HEIC))
         why = (*notices, *(f"{name}: {reason}" for name, reason in sorted(skipped)))
-        raise InputError(f"{shoot}: holds no frames; files ending in {wanted} are read", *why)
+        raise InputError(
+            f"{shoot}: holds no frames; give the folder with the photographs: files ending in {wanted}", *why
+        )
     coarse = sum(frame.exif.time is not None and not frame.exif.has_subseconds for frame in frames)
-    if coarse:
+    if coarse > 1:
+        of = f"all {coarse:,}" if coarse == len(frames) else f"{coarse:,} of {len(frames):,}"
         notices.append(
-            f"{coarse} of {len(frames)} frames know their time to the second only: there, frames at most 1 s apart "
-            "with the same settings are taken as one burst"
+            f"{of} frames know their time to the second only: there, frames at most 1 s apart with the same settings "
+            "are taken as one burst"
         )
     skipped = sorted(skipped)
     lost = tuple((name, why) for name, why in skipped if why in _LOST and is_readable(Path(name)))

@@ -32,6 +32,8 @@ def print_findings(findings: Sequence[Finding]) -> None:
     print_table("the hall", ("about", "", "what the frames say"), told)
     ways: dict[str, list[str]] = {}
     for one in findings:
+        if one.verdict == "unknown":  # the sentence says why
+            continue
         if one.about not in ways.setdefault(one.how, []):
             ways[one.how].append(one.about)
     print_table("how it was measured", ("", ""), [[", ".join(about), how] for how, about in ways.items()])

@@ -249,7 +249,9 @@ class _Drawing:
                 self.text(_EDGE + 180, self.y, line, 23)
                 self.y += 30
             same = at + 1 < len(told) and told[at + 1].how == one.how  # then it is said once, below them all
-            for line in () if same else self.wrapped("How: " + one.how, 18, WIDTH - 2 * _EDGE - 180):
+            for line in (
+                () if same or one.verdict == "unknown" else self.wrapped("How: " + one.how, 18, WIDTH - 2 * _EDGE - 180)
+            ):
                 self.text(_EDGE + 180, self.y, line, 18, _SOFT)
                 self.y += 23
             self.y += 14

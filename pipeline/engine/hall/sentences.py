@@ -265,8 +265,8 @@ def white(
     if not guessed:
         text = f"{part} is the camera's own or daylight's: too little in the pictures to judge by"
         return Finding("white", "unknown", text, how)
-    sure = float(np.median(guessed))
-    text = f"{part} is guessed from the pictures, half of them at least {100 * sure:.0f} % sure"
+    sure, half = float(np.median(guessed)), "half of them at least " if len(guessed) > 1 else ""
+    text = f"{part} is guessed from the pictures, {half}{100 * sure:.0f} % sure"
     if sure >= _SURE:
         return Finding("white", "look", f"{text}: likely right; a grey card at each end makes it sure{camera}", how)
     return Finding("white", "look", f"{text}: not to be trusted; photograph a grey card at each end{camera}", how)

@@ -43,7 +43,9 @@ class Card:
         result.found, result.size = len(self.listing.files), sum(entry.size for entry in self.listing.files)
         result.failed += self.listing.unreadable
         if not self.listing.files:
-            result.against.append("no file was found on it; is it the right folder, and is the card in its reader?")
+            result.against.append(
+                "no file was found on it: look whether it is the right folder, and the card is in its reader"
+            )
 
     def close(self) -> None:
         """Let the card go."""

@@ -78,7 +78,7 @@ class CardResult:
         if self.safe:
             return f"safe to format: yes, because {all_there}"
         reasons = [] if self.whole else self._reasons()
-        if self.on_disk_of:
+        if self.on_disk_of and self.found:
             disks = " and of ".join(map(shown, self.on_disk_of))
             reasons.append(f"it is a folder on the disk of {disks}: to format that disk would delete the copy too")
         if self.whole:
