@@ -25,6 +25,7 @@ from pipeline.shoot.clocks.evidence import (
 from pipeline.textfile.messages import counted, listed
 from pipeline.types import Frame
 
+_LONG = 30  # days of a gap, from which its hours say nothing
 _MOST = 6  # cameras that do not fit, of which each is named
 _SEE = ": evencourt inspect says what to write under clocks"  # with the ends of serial numbers, which a record has not
 _TAKEN = " (no serial number is known: the frames of each folder are taken to be of one camera)"
@@ -256,12 +257,18 @@ def _write(body: Body, other: Body | None = None) -> str:
 
 def _entry(body: Body, other: Body | None = None) -> str:
     """A line of `clocks` for a camera whose clock is wrong."""
-    name = as_yaml(next(frame.name for frame in body.frames if frame.exif.time is not None))
+    name = as_yaml(_example(body))
     how = f'{{frame: {name}, shows: "19:30:12"}} with a frame that shows a clock'
     if other is not None:
-        match = as_yaml(next(frame.name for frame in other.frames if frame.exif.time is not None))
+        match = as_yaml(_example(other))
         how = f"{{frame: {name}, same_as: {match}}} with two frames of one moment"
     return f"{body.written}: {how}, or the seconds to add"
+
+
+def _example(body: Body) -> str:
+    """A frame with a time to name, of those whose date is believed where there are some."""
+    timed = [frame for frame in body.frames if frame.exif.time is not None]
+    return min(timed, key=lambda frame: bool(frame.exif.doubt)).name
 
 
 def span(body: Body) -> str:
@@ -281,11 +288,11 @@ def _model(body: Body) -> str:
 
 
 def duration(gap: timedelta) -> str:
-    """ "3 d 2 h", "2 h 05 min", "16 min", "12 s": two parts at most."""
+    """ "1,785 d", "3 d 2 h", "2 h 05 min", "16 min", "12 s": two parts at most."""
     seconds = round(abs(gap).total_seconds())
     days, hours, minutes = seconds // 86400, seconds // 3600 % 24, seconds // 60 % 60
     if days:
-        return f"{days} d {hours} h" if hours else f"{days} d"
+        return f"{days} d {hours} h" if hours and days < _LONG else f"{days:,} d"
     if hours:
         return f"{hours} h {minutes:02d} min" if minutes else f"{hours} h"
     return f"{minutes} min" if minutes else f"{seconds} s"

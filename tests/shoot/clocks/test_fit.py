@@ -343,7 +343,7 @@ def test_bursts_of_one_person_in_turn() -> None:
 @pytest.mark.parametrize(
     ("seconds", "words"),
     [(12, "12 s"), (59.6, "1 min"), (960, "16 min"), (3600, "1 h"), (7500, "2 h 05 min"), (86400, "1 d"),
-     (190000, "2 d 4 h"), (-960, "16 min")],
+     (190000, "2 d 4 h"), (8e6, "93 d"), (2e8, "2,315 d"), (-960, "16 min")],
 )  # fmt: skip
 def test_durations(seconds: float, words: str) -> None:
     assert duration(timedelta(seconds=seconds)) == words
