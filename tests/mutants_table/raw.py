@@ -137,6 +137,8 @@ MUTANTS = [
     mutant(_AREA, "own[1, x] + half * about[1, x] +", "own[1, x] + about[1, x] +", *_AVERAGED),
     mutant(_ROWS, "g0 = one if mean else g0 / (g0 + v0)", "g0 = g0 / (g0 + v0)", *_PATCHES),
     mutant(_ROWS, "l0 = zero if i == 0 and slow else l0", "l0 = l0", *_PATCHES),
+    mutant(_SLIDING, "(end + _N - 2) // down * down", "(end - 1) // down * down", *_PATCHES),
+    mutant(_SLIDING, "range(0, planes.shape[1], BAND)", "(0,)", *_PATCHES),
     mutant(_SLIDING, "kept_all[:] = 0", "kept_all[:8] = 0", *_PATCHES),
     mutant(_WINDOW, "level_greens(light,", "level_greens(light.copy(),", "imaging/raw/test_greens.py"),
     mutant(_GREENS, "to[0] += sign * off", "to[0] += (sign > 0) * off", "imaging/raw/test_greens.py"),

@@ -139,7 +139,9 @@ def _clean(
             else:
                 cleaned = np.stack([collaborate(*pair, sigma, found) for pair in zip(own, guide, strict=True)])
             _correct(cleaned, coarse, DENOISE.blur if found is None else DENOISE.blur_fine)
-            planes[group] = compared = cleaned
+            planes[group] = cleaned
+            compared = planes[group]
+            del cleaned
         if within is not None:
             planes[group] += within
         if compared is not None and luma and mix is not None:
@@ -226,7 +228,7 @@ def denoise(
     tables = _tables(noise, powers)
     if tables:
         a, t, mix = np.zeros(3), np.ones(3), _opponent_of_levels(noise)
-        pixels = _each(pixels, [table.stabilise for table in tables])
+        pixels = _each(pixels, [table.stabilise for table in tables], np.empty(pixels.shape, np.float32))
     else:
         a, t = _variance(noise)
         mix = _opponent(a, t)
@@ -236,10 +238,14 @@ def denoise(
     parts = (strength * luma, strength * chroma, strength * chroma)
     _clean(planes, parts, (powers[0], powers[1], powers[-1]), quality)
     if grain is not None:
-        planes[0] += np.float32(keep_grain) * (grain - planes[0])
+        grain -= planes[0]
+        grain *= np.float32(keep_grain)
+        planes[0] += grain
+    del grain
     out = np.empty(shape, np.float32)
     join(planes, a, t, mix, out)
-    return _each(out, [table.restore for table in tables]) if tables else out
+    del planes
+    return _each(out, [table.restore for table in tables], out) if tables else out
 
 
 def _tables(noise: Noise, powers: Sequence[F64]) -> list[LevelTable]:
@@ -261,11 +267,13 @@ def _opponent_of_levels(noise: Noise) -> F64:
     return _opponent(np.zeros(3), certainty**-2.0)
 
 
-def _each(pixels: F32, changes: Sequence[Callable[[F32], F32]]) -> F32:
-    """Each channel by its own change; what is not finite counts as black."""
-    if not np.isfinite(pixels).all():
-        pixels = np.nan_to_num(pixels, nan=0.0, posinf=0.0, neginf=0.0)
-    return np.stack([change(pixels[..., c]) for c, change in enumerate(changes)], axis=-1)
+def _each(pixels: F32, changes: Sequence[Callable[[F32], F32]], out: F32) -> F32:
+    """Each channel by its own change into `out`, which may be the pixels; what is not finite counts as black."""
+    for row, changed in zip(pixels, out, strict=True):  # by rows: a copy of a large picture fills a worker's memory
+        own = row if np.isfinite(row).all() else np.nan_to_num(row, nan=0.0, posinf=0.0, neginf=0.0)
+        for c, change in enumerate(changes):
+            changed[:, c] = change(own[:, c])
+    return out
 
 
 def denoise_mosaic(

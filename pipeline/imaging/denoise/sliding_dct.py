@@ -32,6 +32,7 @@ from pipeline.types import F32
 
 _N = 8
 CHUNK = 512  # patches at a time: their coefficients stay in the second-level cache
+BAND = 512  # rows at a time, whose sums are held: of the strips across its rims, which are done twice, few
 
 # Row k, column j: cos((2 j + 1) k pi / 16), each row brought to unit length (the orthonormal DCT-II).
 _DCT = np.cos((2 * np.arange(_N) + 1) * np.arange(_N)[:, None] * math.pi / (2 * _N))
@@ -135,13 +136,16 @@ def _run(
     wiener: bool,
     slow: bool,
     chunk: int,
-) -> NDArray[Any]:
-    """planes (N, H, W), one or two -> the weighted mean of the shrunk patches of each.
+    first: int,
+    result: NDArray[Any],
+) -> None:
+    """planes (N, H, W), one or two -> result (N, h, W), the weighted mean of the shrunk patches of each.
 
-    rows and across  indices that mirror them at their rims
+    rows and across  indices of the patches' pixels, which mirror them at their rims; first  that of the first row of
+    the result among `rows`
     """
     f32 = np.float32
-    n, height, width = planes.shape
+    n, height, width = result.shape
     wide = (across.size + step - 1) // step
     parts = np.zeros((n, step, rows.size, wide), f32)
     steers = np.zeros((n, step, rows.size if wiener else 0, wide), f32)
@@ -197,15 +201,13 @@ def _run(
                 add_strip(sums[k, r], total[k, r, y : y + 8])
         for r in range(step):
             add_weights(sums[0, r, 8], weights[r, y : y + 8])
-    result = np.empty((n, height, width), f32)
     for k in range(n):
         for y in range(height):
             for r in range(step):
-                value, weight = total[k, r, y + 7], weights[r, y + 7]
-                first = -(-(7 - r) // step)  # the first column of this phase that lies in the plane
-                for m in range(first, (width + 7 - r + step - 1) // step):
+                value, weight = total[k, r, y + first], weights[r, y + first]
+                left = -(-(7 - r) // step)  # the first column of this phase that lies in the plane
+                for m in range(left, (width + 7 - r + step - 1) // step):
                     result[k, y, m * step + r - 7] = value[m] / weight[m]
-    return result
 
 
 def sliding_dct(plane: F32, guide: F32 | None, sigma: F32, steps: tuple[int, int], slow: bool = True) -> F32:
@@ -224,7 +226,17 @@ def sliding_dct(plane: F32, guide: F32 | None, sigma: F32, steps: tuple[int, int
     planes = plane.reshape(-1, *plane.shape[-2:])
     steer = planes if guide is None else guide.reshape(planes.shape)
     rows, across = (_mirror(side, step) for side, step in zip(planes.shape[1:], steps, strict=True))
-    out = _run(planes, steer, rows, across, sigma, steps[0], steps[1], guide is not None, slow, CHUNK)
+    out, down = np.empty(planes.shape, np.float32), steps[0]
+    for begin in range(0, planes.shape[1], BAND):
+        end = min(begin + BAND, planes.shape[1])
+        # The strips of patches, a whole number of steps from the top, that cover a row of the band: each row gets the
+        # same patches in the same order as without bands.
+        top = -(-begin // down) * down
+        bottom = min((end + _N - 2) // down * down, len(rows) - _N) + _N
+        _run(
+            planes, steer, rows[top:bottom], across, sigma, down, steps[1], guide is not None, slow, CHUNK,
+            begin + _N - 1 - top, out[:, begin:end],
+        )  # fmt: skip
     return np.asarray(out.reshape(plane.shape))
 
 

@@ -116,7 +116,7 @@ def split(pixels: F32, a: F64, t: F64, mix: F64) -> F32:
 
     a    (C,) of var = a * x + b; t  (C,) the constant under the root, 3/8 a^2 + b; mix  orthonormal (C, C)
     """
-    if not np.isfinite(pixels).all():
+    if not all(np.isfinite(row).all() for row in pixels):  # by rows: a mask of a large picture is large too
         pixels = np.nan_to_num(pixels, nan=0.0, posinf=0.0, neginf=0.0)
     planes = np.empty((pixels.shape[2], *pixels.shape[:2]), np.float32)
     _split(pixels, a, t, mix, planes)
