@@ -30,7 +30,7 @@ MUTANTS = [
     mutant("people/subject.py", "balls, running, moving)", "balls, moving, moving)", "people/test_slow_cameras.py"),
     mutant("people/subject.py", "balls, running, moving)", "balls, running, running)", "people/test_slow_cameras.py"),
     mutant("people/subject.py", "rows, ran, balls,", "rows, moves, balls,", "people/test_slow_cameras.py"),
-    mutant(_SCAN, 'are read", *why)', 'are read" + "".join(why))', "shoot/test_kinds.py"),
+    mutant(_SCAN, '{wanted}", *why', '{wanted}" + "".join(why)', "shoot/test_kinds.py"),
     mutant(_SCAN, "if not there.is_relative_to(inside):", "if False:", *_SCAN_TESTS),
     mutant(_SCAN, 'sorted(names) if not name.startswith(".")', "sorted(names)", *_SCAN_TESTS),
     mutant(
