@@ -178,14 +178,17 @@ def read_rows(
             wrong.append(f"frame: {name} is already on line {rows[name].line}; leave one of the two out")
         facts = read_row(row, teams, roster, languages, hidden, wrong)
         if row["frame"] and name is None:
-            why = meant.why
+            why, said = meant.why, _RENAMED if row.line in in_doubt else _UNCLEAR
+            shows = _shows_withheld(facts, roster or ())
+            if (shows or wrong) and (more := [one for one in _several(row["frame"], index) if one not in may]):
+                may, said = sorted([*may, *more]), _SEVERAL
+                why += f"; it seems to mean {and_more(may)}: write a row for each"
             if may:
                 why += f"; until then {'all of them are' if len(may) > 1 else 'it is'} held back"
-                said = _RENAMED if row.line in in_doubt else _UNCLEAR
                 unclear |= {one: said.format(line=row.line) for one in may}
             else:
                 why = why if meant.sure else f"no frame {row['frame']} in the shoot folder"
-                if any((p.team, p.number) in facts.players and not p.publish for p in roster or ()):
+                if shows:
                     why += "; it shows a player whose roster line says publish: no: the frame it means is not held back"
                     unplaced.append(row.where)
             called = row["frame"] if row["frame"] not in index.frames else f"{row['frame']} (line {row.line})"
@@ -225,6 +228,42 @@ def withheld_names(roster: tuple[Player, ...] | None, minors: bool) -> tuple[str
 
 
 _UNCLEAR = "line {line} of frames.csv may mean it or another frame; write the whole name there"
+
+
+_SEVERAL = "line {line} of frames.csv seems to mean it and other frames; write a row for each there"
+# A name or number, alone or to another.
+_NUMBERS = re.compile(
+    r"(?<![^\s,;，；、&+])(?P<before>[^\s,;，；、&+]*?)(?P<first>\d+)(?:\.[a-z]\w+)?"
+    r"(?:\s*(?:[-–—:…]|\.\.+|\b(?:to|till|until|bis|til|à)\b)\s*(?P<again>[^\s,;，；、&+]*?)(?P<last>\d+)(?:\.[a-z]\w+)?)?"
+    r"(?![^\s,;，；、&+])",
+    re.IGNORECASE,
+)
+
+
+def _shows_withheld(facts: FrameFacts, roster: Sequence[Player]) -> bool:
+    """Whether a row names a player with publish: no, under players or in its words."""
+    hidden = [one for one in roster if not one.publish]
+    if any((one.team, one.number) in facts.players for one in hidden):
+        return True
+    return any(hints_at(facts.words, one.name) for one in hidden)
+
+
+def _several(written: str, index: FrameIndex) -> list[str]:
+    """The frames that somebody put into one cell, or meant by their numbers: "TH1_0002, TH1_0005", "TH1_0002-TH1_0005",
+    "TH1_0002 to 5", "0002"; none for one name, which is known or is not."""
+    found: list[str] = []
+    parts = [part for part in re.split(r"[,;，；、&+\s]+", written) if part]
+    for part in parts if len(parts) > 1 else ():
+        found += index.candidates(part)
+    for match in _NUMBERS.finditer(written):
+        before, first, again, last = match.group("before", "first", "again", "last")
+        if again.casefold() in ("", before.casefold()) if last else not before:
+            last = last or first
+            ends = int(first), int(first[: max(len(first) - len(last), 0)] + last)
+            called = rf"(?:.*/)?{re.escape(before)}(\d+)" if before else r"(?:.*\D)?(\d+)"
+            numbers = ((name, re.fullmatch(called, name, re.IGNORECASE)) for name in index.names)
+            found += [name for name, one in numbers if one and min(ends) <= int(one[1]) <= max(ends)]
+    return sorted(dict.fromkeys(found))
 
 
 def _as_before(meanings: Sequence[tuple[Row, Meant]]) -> str:

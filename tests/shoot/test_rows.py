@@ -144,6 +144,50 @@ def test_a_second_body_whose_clock_was_set_holds_no_night(tmp_path: Path) -> Non
     assert held(read(tmp_path, frames, rows), frames) == [2]
 
 
+@pytest.mark.parametrize(
+    ("cell", "expected"),
+    [
+        ("TH1_0002-TH1_0004", [2, 3, 4]),
+        ("TH1_0002-0004", [2, 3, 4]),
+        ("TH1_0002.jpg – 4", [2, 3, 4]),
+        ("TH1_0004 to TH1_0002", [2, 3, 4]),
+        ("TH1_0002 & TH1_0004", [2, 4]),
+        ("TH1_0002; 0004", [2, 4]),
+        ("0002..0004", [2, 3, 4]),
+        ("4", [4]),
+        ("card/TH1_0002 & TH1_0004.jpg", [2, 4]),  # a folder that is gone
+        ("TH1_0002-TH2_0004", []),
+        ("TH1_0006-0009", []),
+        ("TH1_0002edit", []),
+        ("TH1_00002", []),
+    ],
+)
+@pytest.mark.parametrize("said", ["home 7,", "home 13,", ",Lena Lind jumps", ",Lind jumps"])
+def test_a_cell_with_several_frames_holds_all_of_them_where_it_may_forbid_something(
+    tmp_path: Path, cell: str, expected: list[int], said: str
+) -> None:
+    frames = [frame(at, 9 * at) for at in range(1, 6)]
+    (tmp_path / "roster.csv").write_text(ROSTER, encoding="utf-8")
+    facts = {}
+    for says in (said, "home 8,"):
+        (tmp_path / "frames.csv").write_text(f'frame,players,words\n"{cell}",{says}\n', encoding="utf-8")
+        facts[says] = load_facts(tmp_path, None, FrameIndex(frames))[0]
+    assert held(facts[said], frames) == expected and held(facts["home 8,"], frames) == []
+    assert bool(facts[said].unplaced) == (not expected and "13" not in said)
+    assert not expected or "write a row for each" in facts[said].row(f"TH1_000{expected[0]}").unclear
+
+
+def test_the_row_of_a_frame_that_is_gone_holds_none_with_a_row_of_its_own(tmp_path: Path) -> None:
+    frames = [replace(frame(2, 9), name="card2/TH1_0002", relative="card2/TH1_0002.jpg"), frame(3, 18)]
+    assert held(read(tmp_path, frames, "card3/TH1_0002,home 7,,,\ncard2/TH1_0002,home 8,,,\n"), frames) == []
+
+
+def test_a_cell_that_was_widened_beside_the_file_of_one_frame_holds_all(tmp_path: Path) -> None:
+    frames = [frame(at, 9 * at) for at in range(1, 6)]
+    rows = table([9 * at for at in range(1, 6)]).replace("TH1_0002,home 7", "TH1_0002-0004,home 7")
+    assert held(read(tmp_path, frames, rows), frames) == [2, 3, 4]
+
+
 def test_a_row_that_nobody_filled_in_holds_nothing(tmp_path: Path) -> None:
     frames = [frame(at, time) for at, time in enumerate((0, 9, 2.5, 1.25, 12), 1)]
     assert held(read(tmp_path, frames, table((0, 1.25, 2.5, 9, 12), 3)), frames) == [3]
