@@ -148,7 +148,7 @@ def prepare(
     shoot: ShootFolder,
     facts: Annotated[Path, typer.Option("--facts", help="folder to write them into; what is there already is kept")],
     like: Annotated[
-        Path | None, typer.Option("--like", help="facts of the last match: carries over roster, teams and texts")
+        Path | None, typer.Option("--like", help="facts of the last match: carries over roster, teams, hall and texts")
     ] = None,
     separator: Separator = "auto",
     models: ModelsFolder = None,
