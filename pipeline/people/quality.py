@@ -99,8 +99,8 @@ class Ranking:
     # Heights of the subject in frames over which a face, where there is one to see, would be found.
     telling_from: float = 0.25
     telling_to: float = 0.4
-    # A face that may be there counts as so much of one: detectors miss dark ones first, and those in noise, and nobody
-    # loses three points for that.
+    # A face that may be there counts as so much of one beside a sure one of its burst, and alone as one: detectors miss
+    # dark ones first, and those in noise.
     untold: float = 0.85
     nobody: float = 0.5  # of sharpness left where nobody is in the frame
     hidden: float = 0.5  # of sharpness left where somebody is put between two frames; that alone is no blur

@@ -295,7 +295,7 @@ def _parts(one: Quality, crisp: tuple[float, float], usual: _Usual, middle: floa
     exposure = _lit(one, usual) * _unburnt(one)
     return Parts(
         sharp=_sharp(one, crisp) * (RANKING.nobody if empty(one) else 1.0),
-        face=max(one.face, (1 - telling(one, exposure)) * RANKING.untold * one.subject),
+        face=max(one.face, (1 - telling(one, exposure)) * one.subject),
         whole=one.whole,
         size=min(1.0, one.size / RANKING.full_size),
         exposure=exposure,
@@ -338,12 +338,19 @@ def _steadied(parts: Sequence[Parts], frames: Sequence[Quality]) -> list[Parts]:
         return replace(
             one,
             sharp=own + RANKING.beside * (beside - own),
-            face=around(faces, at, untold) * eyes,
+            face=(shown[at] - max(0.0, min(surest, shown[at]) - sure[at])) * eyes,
             exposure=min(one.exposure, worst + (1 - worst) * as_lit),
             ball=around(balls, at, [1.0] * len(balls)),
             peak=peak * min(as_sharp, as_lit),
         )
 
-    faces, balls = [one.face for one in parts], [one.ball for one in parts]
+    balls = [one.ball for one in parts]
     untold = [1 - telling(f, p.exposure) for p, f in pairs]
-    return [steadied(at) for at in range(len(parts))]
+    # A face that may be there loses nothing but beside a surer one of the burst, so that nobody does whose skin the
+    # detector is less sure of.
+    every = range(len(parts))
+    shown = [around([one.face for one in parts], at, untold) for at in every]
+    faces = [max(f.face, RANKING.untold * by) for f, by in zip(frames, untold, strict=True)]
+    sure = [around(faces, at, untold) for at in every]
+    surest = max((sure[at] for at in every if seen[at]), default=0.0)
+    return [steadied(at) for at in every]

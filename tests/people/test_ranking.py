@@ -62,7 +62,7 @@ def test_a_perfect_frame_has_a_hundred_points_and_the_parts_add_up() -> None:
     assert sum(astuple(POINTS)) == 100
     assert ranked(GOOD)[0].score == 100
     nothing = replace(GOOD, sharp=0.0, face=0.0, ball=0.0, size=0.0, whole=0.0, clipped=1.0)
-    left = POINTS.peak + POINTS.face * RANKING.untold
+    left = POINTS.peak + POINTS.face  # which may be there
     left *= RANKING.spoilt**2 * RANKING.tiny  # blurred, burnt out and tiny
     assert ranked(nothing)[0].score == pytest.approx(left, abs=0.05)
 
@@ -246,6 +246,15 @@ def test_a_face_that_a_detector_misses_in_one_frame_decides_nothing() -> None:
         scores = [one.score for one in ranked(*again)]
         most.append(max(scores) - scores[first])
     assert np.median(most) < 2 and np.percentile(most, 95) < 5  # points of a hundred
+
+
+def test_nobody_loses_for_a_face_of_which_the_detector_is_not_sure() -> None:
+    """It is less sure of dark ones: of a burst the frame goes first in which it is surer, and that loses nothing."""
+    unsure = replace(GOOD, face=0.0, faceless=False)
+    assert ranked(unsure)[0].score == 100
+    burst = ranked(unsure, replace(unsure, face=0.95), unsure)
+    assert burst[1].place == 1 and burst[1].score == 100 and burst[0].score < 100 - POINTS.peak
+    assert ranked(replace(GOOD, face=0.0, faceless=True))[0].score == 100 - POINTS.face
 
 
 def test_a_frame_with_a_player_goes_before_one_without() -> None:

@@ -160,7 +160,7 @@ def again() -> float:
 _LIT = (replace(GOOD, level=0.4 * 2**-0.85), replace(GOOD, level=0.4))
 # A frame without a face: what is left of it where one that is there would hardly be found.
 TOLD = replace(GOOD, face=0.0, size=0.325)
-_TOLD = (100 - 10 * (1 - 0.325 / 0.6) - 18 * 0.575) * (0.5 + 0.5 * (0.325 - 0.22) / 0.18)
+_TOLD = (100 - 10 * (1 - 0.325 / 0.6) - 18 * 0.5) * (0.5 + 0.5 * (0.325 - 0.22) / 0.18)
 
 SCENARIOS: dict[str, Scenario] = {
     "POINTS.sharp": lambda: near(lost(sharp=0.0), 100 - 62 / 4),
@@ -202,10 +202,10 @@ SCENARIOS: dict[str, Scenario] = {
     "RANKING.ball_from": lambda: near(quality(ball_sure=0.5).ball, 0.5),
     "RANKING.ball_to": lambda: near(quality(ball_sure=0.5).ball, 0.5),
     "RANKING.no_eyes": lambda: near(lost(eyes=0.0), 18 * 0.6),
-    # Of a height half way between the two a face counts as half of 0.85.
+    # Of a height half way between the two a face counts as half of one.
     "RANKING.telling_from": lambda: near(ranked(TOLD)[0].score, _TOLD, 0.003),
     "RANKING.telling_to": lambda: near(ranked(TOLD)[0].score, _TOLD, 0.003),
-    "RANKING.untold": lambda: near(ranked(replace(GOOD, face=0.0, size=0.0))[0].score, (90 - 18 * 0.15) / 2, 0.003),
+    "RANKING.untold": lambda: near(behind(face=0.0, faceless=0.0), 18 * 0.15 * 1.25),
     "RANKING.known": lambda: turns(lambda others: hidden(0.2, others), 0.7),
     "RANKING.lost": lambda: turns(lambda less: hidden(0.8 - less, 0.8), 0.3),
     "RANKING.unseen": lambda: turns(lambda evidence: not hidden(evidence, 0.95), 0.55),
