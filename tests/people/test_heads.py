@@ -122,6 +122,13 @@ def test_where_a_face_is_found_or_the_head_is_too_small_nothing_is_looked_for() 
     assert looked(person())[0] == np.float32(0.3)
 
 
+def test_what_is_as_large_as_the_jersey_of_who_stands_is_no_face() -> None:
+    """A face of 0.4 heights on a box of 120 by 200 pixels, on a narrow one, and on one that the lower side cuts."""
+    assert looked(person(), tall=0.8)[0] == np.float32(0.3)
+    assert looked(person(0.43, x1=0.57), tall=0.8)[0] == 0.0
+    assert looked(person(0.43, y0=0.5, x1=0.57, y1=1.0), tall=0.8)[0] == np.float32(0.3)
+
+
 SCENARIOS: dict[str, Scenario] = {
     "LOOK.tall": lambda: turns(lambda tall: bool(looked(person(y1=0.2 + tall))[1]), 0.2),
     "LOOK.most": lambda: (looked(np.repeat(person(), 9, axis=0))[0] < UNKNOWN).sum() == 4,
@@ -137,8 +144,10 @@ SCENARIOS: dict[str, Scenario] = {
     # Of such a square, between a light of 60 and of 200, so much of each side makes 90.
     "LOOK.face_side": lambda: turns(lambda side: untold(side=side, noise=4), 0.0725, 0.05),
     "LOOK.sure": lambda: turns(lambda sure: not looked(person(), first_found(sure))[1], 0.85),
-    # Of the half of a person that is looked at.
-    "LOOK.closest": lambda: turns(lambda tall: looked(person(), tall=2 * tall)[0] == 0.0, 0.8),
+    # Of the half of a person that is looked at, at the frame's lower side; above it, of a box as wide as tall.
+    "LOOK.closest": lambda: turns(lambda tall: looked(person(y0=0.5, y1=1.0), tall=2 * tall)[0] == 0.0, 0.8),
+    "LOOK.ends": lambda: turns(lambda free: looked(person(y0=0.4, y1=1 - free), tall=1.3)[0] == 0.0, 0.02),
+    "LOOK.shoulders": lambda: turns(lambda tall: looked(person(x1=0.4 + 1 / 3), tall=2 * tall)[0] == 0.0, 0.7),
     "LOOK.least": lambda: looked(person())[1][0][1] == 0.05,
 }
 
