@@ -94,6 +94,17 @@ def inscribed(degrees: float, height: int, width: int, aspect: float | None = No
     return Box(0.5 - x, 0.5 - y, 0.5 + x, 0.5 + y)
 
 
+def widest(degrees: float, height: int, width: int) -> Box:
+    """The largest centred box of any shape after a turn of the frame by up to 5 degrees: all its corners lie on the
+    frame's sides. Of a strip that is so narrow that none has, the largest of its shape."""
+    turn = math.radians(abs(degrees))
+    sin, cos, both = math.sin(turn), math.cos(turn), math.cos(2 * turn)
+    if min(height, width) <= 2 * sin * cos * max(height, width):
+        return inscribed(degrees, height, width)
+    x, y = (cos - sin * height / width) / both / 2, (cos - sin * width / height) / both / 2
+    return Box(0.5 - x, 0.5 - y, 0.5 + x, 0.5 + y)
+
+
 def inside_share(crops: F64, boxes: F64) -> F64:
     """(crops, boxes), 0 to 1: the share of each of `boxes` (N, 4) inside each of `crops` (M, 4)."""
     w = np.minimum(crops[:, None, 2], boxes[None, :, 2]) - np.maximum(crops[:, None, 0], boxes[None, :, 0])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -15,7 +15,7 @@ from pipeline.steps import lens
 from pipeline.steps.base import ApplyContext, MeasureContext, SolveContext, Solved, Step
 from pipeline.steps.crop_burst import around_subjects, as_one, aspect_of, rounded
 from pipeline.steps.crop_solution import LEFT_WHOLE, RULES, CropParams, CropSolution, CropSource, in_words
-from pipeline.types import Domain, Image
+from pipeline.types import Burst, Domain, Image
 
 if TYPE_CHECKING:
     from pipeline.people.observe import FrameObservation
@@ -71,23 +71,65 @@ def solve(context: SolveContext[FrameObservation], params: CropParams) -> Solved
         if params.level and measured:
             straight = straighten.turn([m.tilt for m in measured.values()])
             turned, level = straight.degrees, straight.said
-        if params.to != "subject":
-            solutions |= {n: CropSolution(CropSource(params.to), turned=turned, level=level) for n in free}
-        elif any(not m.has_models[0] for m in measured.values()):
-            solutions |= {n: CropSolution(CropSource.LOOSE, turned=turned, level=level) for n in free}
-            blind = True
-        else:
-            subjects = context.subjects()
-            taken = dict(zip(burst.frames, burst.seconds, strict=False))
-            found = around_subjects(free, measured, subjects, params, turned, taken)
-            for name, solution, notice in as_one(found, measured, subjects, params.aspect, taken):
-                solutions[name] = replace(solution, level=level)
-                named = len(context.facts.row(name).players)
-                notice = notice or _fewer(named, measured[name].people, subjects[name], solution)
-                if notice:
-                    notices[name] = notice
+        found, told, unseen = _burst(context, params, burst, measured, free, turned)
+        if turned:
+            kept = {n: _nobody_cut(params, one, measured[n].people) for n, one in found.items()}
+            if all(kept.values()):
+                found = {n: one for n, one in kept.items() if one}
+            else:
+                level = straighten.WOULD_CUT
+                found, told, unseen = _burst(context, params, burst, measured, free, 0.0)
+        blind |= unseen
+        solutions |= {n: replace(one, level=level) for n, one in found.items()}
+        notices |= told
     solutions = _moved(context, solutions)
     return Solved(solutions, (NO_MODEL,) if blind else (), notices)
+
+
+def _burst(
+    context: SolveContext[FrameObservation],
+    params: CropParams,
+    burst: Burst,
+    measured: Mapping[str, FrameObservation],
+    free: Sequence[str],
+    turned: float,
+) -> tuple[dict[str, CropSolution], dict[str, str], bool]:
+    """The crops of a burst's frames without a box of their own, turned by so many degrees; notices; whether nobody
+    could be looked for."""
+    if params.to != "subject":
+        return {n: CropSolution(CropSource(params.to), turned=turned) for n in free}, {}, False
+    if any(not m.has_models[0] for m in measured.values()):
+        return {n: CropSolution(CropSource.LOOSE, turned=turned) for n in free}, {}, True
+    solutions: dict[str, CropSolution] = {}
+    notices: dict[str, str] = {}
+    subjects = context.subjects()
+    taken = dict(zip(burst.frames, burst.seconds, strict=False))
+    found = around_subjects(free, measured, subjects, params, turned, taken)
+    for name, solution, notice in as_one(found, measured, subjects, params.aspect, taken):
+        solutions[name] = solution
+        named = len(context.facts.row(name).players)
+        notice = notice or _fewer(named, measured[name].people, subjects[name], solution)
+        if notice:
+            notices[name] = notice
+    return solutions, notices, False
+
+
+def _nobody_cut(params: CropParams, solution: CropSolution, frame: Observation) -> CropSolution | None:
+    """The crop of a frame that is straightened, in another shape than the frame's where it is left whole and that shape
+    would cut somebody at its rim; None where any would."""
+    from pipeline.imaging import turning
+    from pipeline.people import straighten
+
+    if solution.source not in LEFT_WHOLE or solution.box is not None:
+        return solution
+    height, width = frame.size
+    same, other = (of(solution.turned, height, width) for of in (turning.inscribed, turning.widest))
+    if not straighten.cuts(frame.people, same, solution.turned, height, width):
+        return solution
+    if params.aspect == "original" or straighten.cuts(frame.people, other, solution.turned, height, width):
+        return None
+    aspect = (other.x1 - other.x0) * width / ((other.y1 - other.y0) * height)
+    return replace(solution, box=rounded(other), aspect=round(aspect, 6))
 
 
 def _moved(context: SolveContext[FrameObservation], solutions: Mapping[str, CropSolution]) -> dict[str, CropSolution]:

@@ -154,7 +154,9 @@ class CropParams(Params):
         "no more than half of the frame's longer side)",
     )
     level: bool = Field(
-        False, description="straighten by the upright and level lines of the hall where they are sure, up to 5 degrees"
+        False,
+        description="straighten by the upright and level lines of the hall where they are sure, up to 5 degrees, and "
+        "where that cuts nobody off",
     )
     share: float | None = Field(
         None, ge=0.1, le=1.0, description="how much of the possible width to keep (to: centre); default all"

@@ -297,6 +297,23 @@ def test_where_the_hall_does_not_agree_nothing_is_turned(said: list[float | None
     assert found.by_frame["TH1_1"].turned == 0
 
 
+@pytest.mark.parametrize("to", ["box", "none"])
+def test_a_whole_frame_that_is_turned_cuts_nobody(to: str) -> None:
+    """A line-up, which is left whole; with somebody near the rim, who needs another shape; and with one whom any turn
+    would cut, for whom no frame of the burst is turned."""
+    apart = [standing(at, foot=0.8, tall=0.4) for at in (0.3, 0.5, 0.7)]
+    for rim, turned, shapes in (((), -4.0, 1), ((0.92,), -4.0, 2), ((0.945,), 0.0, 1)):
+        burst = [measured(observed(who), tilt=4.0) for who in (apart, apart + [standing(x, 0.8, 0.4) for x in rim])]
+        found, params = solved([burst], level=True, to=to, aspect="3:2")
+        assert {one.turned for one in found.by_frame.values()} == {turned}
+        assert all(("would be cut" in one.level) == (turned == 0) for one in found.by_frame.values())
+        boxes = [box_for(params, one, HEIGHT, WIDTH) for one in found.by_frame.values()]
+        assert len(set(boxes)) == shapes and all(inside(box, turned, HEIGHT, WIDTH) for box in boxes)
+        assert all(shape(box)[0] / shape(box)[1] == pytest.approx(1.5, abs=3e-3) for box in boxes[:1])
+    original, _ = solved([burst], level=True, to=to, aspect="original")
+    assert {one.turned for one in original.by_frame.values()} == {0.0}
+
+
 def picture(height: int, width: int) -> Image:
     rng = np.random.default_rng(1)
     pixels = rng.uniform(0, 1, (height, width, 3)).astype(np.float32)
