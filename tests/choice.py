@@ -4,14 +4,14 @@ Scenes: parts of the labelled court frames of ../shared/data around single playe
 photos, and the portrait that comes with scikit-image. Each makes bursts of three: the picture, the same with one fault,
 in the middle of the burst, where a frame has the better chance, and the picture again, moved by two pixels and with
 other noise. Faults: the camera moved by 4 or 8 pixels, focus missed on the subject only, one and two stops under, the
-subject cut by the frame at a side, its head cut off, the face or the eyes behind something, half of the subject behind
-something. Everything is done twice, as the pictures are and all with the noise of ISO 12,800 (tests/degraded.py), and
-each frame goes through a JPEG file, the measuring and the ranking of a run, in a shoot of the other scenes.
+subject cut by the frame at a side, its head cut off, the face or the eyes behind something, the head as from behind,
+half of the subject behind something, and of the court its nearest part without a player. All is done as the pictures
+are and with the noise of ISO 12,800 (tests/degraded.py), and each frame goes through a JPEG file, the measuring and the
+ranking of a run, in a shoot of the other scenes.
 
 Printed for each fault and kind: in how many bursts the frame with the fault is not chosen, by how many points it is
 worse in the median and at least, and what is most said of it. And with skin as it is and darker in the same light, and
-with other colours of jersey: the most that a score falls, and how many words and ratings change; MISSED where
-that is over three points or a star.
+other jerseys: the most that a score falls, how many words and ratings change; MISSED over three points or a star.
 
 Needs the model files. --keep  folder for what was measured, used again; --only SCENE ... ; --each prints every burst;
 --faults leaves skin and kit out
@@ -77,9 +77,33 @@ def scenes() -> Iterable[tuple[str, Picture]]:
     for name, rows in _PLAYERS.items():
         frame = cv2.imread(str(COURT / name))
         for row in rows:
-            part = window(labelled()[name][row], _TALL, 0.0, (frame.shape[1], frame.shape[0])).round().astype(int)
-            x0, y0, x1, y1 = part
-            yield f"{name[0]}-player-{row}", cv2.resize(frame[y0:y1, x0:x1], _SIZE, interpolation=cv2.INTER_CUBIC)
+            yield f"{name[0]}-player-{row}", _part(frame, _view(frame, labelled()[name][row]))
+
+
+def _view(frame: Picture, player: np.ndarray) -> tuple[int, int, int, int]:
+    x0, y0, x1, y1 = window(player, _TALL, 0.0, (frame.shape[1], frame.shape[0])).round().astype(int)
+    return int(x0), int(y0), int(x1), int(y1)
+
+
+def _part(frame: Picture, view: tuple[int, int, int, int]) -> Picture:
+    x0, y0, x1, y1 = view
+    return cv2.resize(frame[y0:y1, x0:x1], _SIZE, interpolation=cv2.INTER_CUBIC)
+
+
+def elsewhere(scene: str) -> dict[str, Picture]:
+    """The part of its court frame nearest to a player's, as large, in which no player is; none for other scenes."""
+    if "player" not in scene:
+        return {}
+    name, row = next(one for one in _PLAYERS if one[0] == scene[0]), int(scene.rsplit("-", 1)[1])
+    frame, players = cv2.imread(str(COURT / name)), labelled()[name]
+    x0, y0, x1, y1 = _view(frame, players[row])
+    wide, tall = x1 - x0, y1 - y0
+    left, top = np.meshgrid(np.arange(0, frame.shape[1] - wide, 8), np.arange(0, frame.shape[0] - tall, 8))
+    away = np.hypot(left - x0, top - y0)
+    for a, b, c, d in players:
+        away[(left < c) & (left + wide > a) & (top < d) & (top + tall > b)] = np.inf
+    x, y = int(left.flat[away.argmin()]), int(top.flat[away.argmin()])
+    return {"nobody": _part(frame, (x, y, x + wide, y + tall))}
 
 
 def _pixels(picture: Picture, box: np.ndarray) -> tuple[int, int, int, int]:
@@ -158,6 +182,24 @@ def _no_eyes(picture: Picture, person: Person) -> Picture | None:
     return result
 
 
+def _from_behind(picture: Picture, person: Person) -> Picture | None:
+    """What is above the face, hair or a cap, on all of it: the head of who turns the back."""
+    if person.face is None:
+        return None
+    x0, y0, x1, y1 = _pixels(picture, person.face)
+    tall, wide = y1 - y0, x1 - x0
+    above = picture[max(y0 - tall // 3, 0) : max(y0 - tall // 16, 2), x0 + wide // 4 : x1 - wide // 4]
+    x0, y0 = max(x0 - wide // 8, 0), max(y0 - tall // 8, 0)
+    part = picture[y0 : y1 + tall // 8, x0 : x1 + wide // 8]
+    over = cv2.resize(above, size := part.shape[1::-1], interpolation=cv2.INTER_CUBIC)
+    mask = np.zeros(part.shape[:2], np.float32)
+    cv2.ellipse(mask, (size[0] // 2, size[1] // 2), (size[0] // 2, size[1] // 2), 0, 0, 360, 1, -1)
+    mask = cv2.GaussianBlur(mask, (0, 0), max(1, wide / 24))[..., None]
+    result = picture.copy()
+    result[y0 : y1 + tall // 8, x0 : x1 + wide // 8] = mask * over + (1 - mask) * part + 0.5
+    return result
+
+
 def _behind(picture: Picture, person: Person) -> Picture:
     x0, y0, x1, y1 = _pixels(picture, person.box)
     return _covered(picture, x0, y0 + (y1 - y0) // 2, x1, y1)
@@ -166,7 +208,8 @@ def _behind(picture: Picture, person: Person) -> Picture:
 FAULTS: dict[str, Callable[[Picture, Person], Picture | None]] = {
     "moved by 4": _moved(4), "moved by 8": _moved(8), "focus missed": _missed, "1 stop under": _under(1),
     "2 stops under": _under(2), "cut at a side": _cut, "head cut off": _headless, "face covered": _no_face,
-    "eyes covered": _no_eyes, "half hidden": _behind,
+    "eyes covered": _no_eyes, "from behind": _from_behind, "half hidden": _behind,
+    "nobody": lambda *_: None,  # see elsewhere
 }  # fmt: skip
 
 
@@ -343,9 +386,9 @@ def main() -> None:
             print(f"{name}: nobody leads in it")
         for kind, iso in KINDS.items():
             for name, person in people.items():
-                made = versions(pictures[name], person) | (
-                    {} if chosen.faults else looks(pictures[name], person, _JERSEYS[name])
-                )
+                made = versions(pictures[name], person) | elsewhere(name)
+                if not chosen.faults:
+                    made |= looks(pictures[name], person, _JERSEYS[name])
                 shoot.add({f"{name} {kind} {what}": one for what, one in made.items()}, iso)
             print(f"{kind}: {len(people)} scenes")
             report_faults(shoot, list(people), kind, chosen.each)
