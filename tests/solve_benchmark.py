@@ -93,6 +93,7 @@ def players(rng: np.random.Generator) -> FrameObservation:
         jersey_colour=rng.uniform(0, 255, (10, 3)).astype(np.float32), faces=faces.astype(np.float32),
         balls=people[:1], rackets=people[:0], small=rng.integers(0, 255, (107, 160)).astype(np.uint8),
         size=FULL_SIZE, clipped=rng.uniform(0, 1, 10).astype(np.float32),
+        told_in=FULL_SIZE[0] // 2,
     )  # fmt: skip
     return FrameObservation(seen, (True, True), 0.1, 0.1, 0.0, Unsure.FEW, np.ones(3, np.float32))
 

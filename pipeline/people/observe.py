@@ -95,7 +95,7 @@ class FrameObservation:
         people, tilt = self.people, self.tilt
         return {
             "models": np.array(self.has_models),
-            "size": np.array(people.size),
+            "size": np.array([*people.size, people.told_in]),
             "people": people.people,
             "reach": people.reach,
             "faces": people.faces,
@@ -120,10 +120,10 @@ class FrameObservation:
     @classmethod
     def from_arrays(cls, arrays: Mapping[str, NDArray[Any]]) -> FrameObservation:
         """What `as_arrays` gave. Raises ValueError for what it cannot have given."""
-        rows, columns = (int(n) for n in take(arrays, "size", np.int64, (2,), 1, LARGEST))
+        rows, columns, told_in = (int(n) for n in take(arrays, "size", np.int64, (3,), 0, LARGEST))
         found = take(arrays, "people", np.float32, (None, 5), -_BEYOND, _BEYOND)
         count, small = len(found), take(arrays, "small", np.uint8, (None, None), 0, 255)
-        if count > RULES.most or not 0 < min(small.shape) <= max(small.shape) <= RULES.small_edge:
+        if count > RULES.most or not min(rows, columns) or not 0 < min(small.shape) <= max(small.shape) <= RULES.small_edge:
             raise ValueError("more people, or a larger picture, than is kept")
         people = Observation(
             people=found,
@@ -138,6 +138,7 @@ class FrameObservation:
             small=small,
             size=(rows, columns),
             clipped=take(arrays, "clipped", np.float32, (count,), 0, 1),
+            told_in=told_in,
         )
         values = take(arrays, "frame", np.float64, (5,), -LARGEST, LARGEST)
         sharp, lit, clipped, middle, people_lit = (float(v) for v in values)
@@ -244,6 +245,7 @@ def observe(
         small=np.asarray(cv2.resize(grey, small, interpolation=cv2.INTER_AREA), dtype=np.uint8),
         size=full_size,
         clipped=np.array(burnt, np.float32),
+        told_in=0 if detail is None else detail.luma.shape[0],
     )
     low, high = RULES.middle, 1 - RULES.middle
     middle = Box(low, low, high, high)

@@ -186,7 +186,7 @@ def _worth(frame: Observation) -> F64:
     x0, y0, x1, y1, sure = people.T.astype(np.float64)
     tall = y1 - y0
     grown = tall >= WORTH.compared * tall.max()
-    told = frame.sharp * np.sqrt(_looked_at(tall, frame.size[0]))
+    told = frame.sharp * np.sqrt(_looked_at(frame))
     best = float(told[grown].max())
     sharp = np.ones(len(people))
     if best > 0:
@@ -207,13 +207,15 @@ def _worth(frame: Observation) -> F64:
     return np.asarray(np.where(worth >= WORTH.least, worth, 0.0))
 
 
-def _looked_at(tall: F64, height: int) -> F64:
-    """(N,) in how many pixels each person's sharpness is measured, at half of the sensor's resolution.
+def _looked_at(frame: Observation) -> F64:
+    """(N,) in how many pixels, along the longer side, each person's sharpness is measured.
 
     The fewer there are, the more of somebody is edges: contrast falls by the square root (by powers of 0.43 to 0.55 in
     tests/people/test_subject.py).
     """
-    return np.minimum(tall * height / 2, SHARPNESS.longest)
+    wide, tall = (frame.people[:, 2:4] - frame.people[:, :2]).T.astype(np.float64)
+    longer = np.maximum(tall, wide * frame.size[1] / frame.size[0])
+    return np.minimum(longer * frame.told_in, SHARPNESS.longest)
 
 
 def _in_the_game(pace: F64) -> F64:

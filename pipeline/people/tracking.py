@@ -74,6 +74,7 @@ class Observation:
     small   (h, w) uint8, the frame in grey for measuring how the camera turned
     size    (height, width) of the full upright frame in pixels
     clipped (N,) share of a person's box that is clipped
+    told_in height in pixels of the luma that sharpness was measured in, half of a raw file's; 0 without one
     """
 
     people: F32
@@ -86,6 +87,7 @@ class Observation:
     small: NDArray[np.uint8]
     size: tuple[int, int]
     clipped: F32
+    told_in: int
     animals: F32 = field(default_factory=NO_BOXES.copy)
     carriers: F32 = field(default_factory=NO_BOXES.copy)
 

@@ -256,7 +256,9 @@ MUTANTS = [
     mutant(_SUBJECT, "sharp = left * min(", "sharp = left * max(", *_WORTHY),
     mutant(_SUBJECT, "sure=left * float(min(a[4], b[4]))", "sure=float(min(a[4], b[4]))", *_WORTHY),
     mutant(_SUBJECT, "doubt=one.doubt or other.doubt", 'doubt=""', *_WORTHY),
-    mutant(_SUBJECT, "frame.sharp * np.sqrt(_looked_at(tall, frame.size[0]))", "frame.sharp", *_WORTHY),
+    mutant(_SUBJECT, "frame.sharp * np.sqrt(_looked_at(frame))", "frame.sharp", *_WORTHY),
+    mutant(_SUBJECT, "np.maximum(tall, wide * frame.size[1] / frame.size[0])", "tall", *_WORTHY),
+    mutant(_SUBJECT, "longer * frame.told_in", "longer * frame.size[0] / 2", *_WORTHY),
     # confidence
     mutant(_CONFIDENCE, "kept if len(said) > 1 else said[0].handled", "said[0].handled", *_SURE),
     mutant(_CONFIDENCE, "kept if len(said) > 1 else said[0].handled", "kept", *_SURE),

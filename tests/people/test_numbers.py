@@ -116,7 +116,7 @@ def frame_of(boxes: list[tuple[float, float, float, float]], sharp: list[float])
     nothing = np.zeros((0, 9), np.float32)
     return Observation(
         people, people, np.array(sharp, np.float32), jersey_colour, nothing, nothing[:, :5], nothing[:, :5],
-        np.full((40, 60), 90, np.uint8), (1000, 1500), np.ones((len(boxes), 2), np.float32),
+        np.full((40, 60), 90, np.uint8), (1000, 1500), np.ones((len(boxes), 2), np.float32), 500,
     )  # fmt: skip
 
 

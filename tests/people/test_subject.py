@@ -15,12 +15,13 @@ from pipeline.engine.measure import MEASURED_EDGE
 from pipeline.imaging import level
 from pipeline.imaging.colour import srgb_decode
 from pipeline.imaging.geometry import WHOLE
+from pipeline.imaging.raw.frame import DecodeOptions
 from pipeline.imaging.raw.mosaic import detail_of
 from pipeline.imaging.resample import resize, resize_energy
 from pipeline.imaging.sharpness import Detail, sharpness
 from pipeline.people.belonging import ball_of, faces_of
 from pipeline.people.detect import overlap
-from pipeline.people.modelfiles import find
+from pipeline.people.modelfiles import ModelFiles, find
 from pipeline.people.subject import Subject, _looked_at, find_subjects
 from pipeline.shoot.scan import scan
 from pipeline.steps import crop
@@ -74,11 +75,28 @@ def test_a_thing_in_fewer_pixels_is_no_sharper() -> None:
             size = (round(picture.shape[1] * tall / picture.shape[0]), tall)
             small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
             measured = sharpness(Detail(small, 1e-6, 1e-9), WHOLE)
-            told.append(measured * np.sqrt(_looked_at(np.array([1.0]), 2 * tall)[0]))
+            frame = observed([(0.4, 0.0, 0.6, 1.0, 0.9)], told_in=tall)
+            told.append(measured * np.sqrt(_looked_at(frame)[0]))
         assert max(told) < 1.2 * min(told)
     people = [standing(0.45, tall=0.5), standing(0.6, tall=0.48), standing(0.7, tall=0.25)]
     sure = [0.1, 0.11, 0.1 * np.sqrt(2) * 1.6]
     assert middle(about(people, sharp=sure)) == middle(about(people, sharp=[0.1, 0.11, 0.1])) == 0.45
+
+
+@pytest.mark.parametrize("pixels", [400, 1000, 6000])
+def test_sharpness_is_compared_in_the_pixels_that_it_is_told_in(tmp_path: Path, pixels: int) -> None:
+    """A JPEG is looked at as it is and a raw file at half its size. Figures whose contrast falls by the square root of
+    the pixels are as sharp as each other, standing or lying, in a file for a web page and in one of 24 megapixels."""
+    people = [standing(0.45, tall=0.5), standing(0.6, tall=0.25), (0.7, 0.8, 0.7 + 0.5 / RATIO, 0.95, 0.9)]
+    seen = np.minimum(np.array([0.5, 0.25, 0.5]) * pixels, 320)
+    frame = observed(people, sharp=0.1 / np.sqrt(seen / seen[0]), told_in=pixels)
+    told = frame.sharp * np.sqrt(_looked_at(frame))
+    assert np.allclose(told, told[0], rtol=1e-3)
+    cv2.imwrite(str(tmp_path / "one.jpg"), np.full((300, 450, 3), 90, np.uint8))
+    (one,) = scan(tmp_path).frames
+    decoded = decode(one, MEASURED_EDGE, DecodeOptions(sense=True))
+    context = MeasureContext(one, decoded.image, None, np.ones(3), (), decoded.full_size, decoded.detail, ModelFiles())
+    assert crop.measured_of(crop.measure(context).as_arrays()).people.told_in == 300
 
 
 def test_larger_surer_and_more_in_the_middle_wins() -> None:

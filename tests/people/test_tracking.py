@@ -31,7 +31,7 @@ def observed(
     sharp: Sequence[float] | None = None, jersey_colour: Sequence[tuple[float, float, float]] | None = None,
     faces: Sequence[Sequence[float]] = (), balls: Sequence[Sequence[float]] = (),
     rackets: Sequence[Sequence[float]] = (), animals: Sequence[Sequence[float]] = (),
-    carriers: Sequence[Sequence[float]] = (), small: np.ndarray | None = None,
+    carriers: Sequence[Sequence[float]] = (), small: np.ndarray | None = None, told_in: int = SIZE[0] // 2,
 ) -> Observation:  # fmt: skip
     """One frame as `crop` measures it, by default in a hall that stands still."""
     count = len(people)
@@ -46,6 +46,7 @@ def observed(
         small=PATTERN if small is None else small,
         size=SIZE,
         clipped=np.zeros(count, np.float32),
+        told_in=told_in,
         animals=np.array(animals, np.float32).reshape(-1, 5),
         carriers=np.array(carriers, np.float32).reshape(-1, 5),
     )

@@ -31,7 +31,7 @@ def observed(step: float, at: int, runner: float, still: bool = True, models: bo
         people=people, reach=people, sharp=np.array([runner, STANDING][: len(rows)], np.float32),
         jersey_colour=np.array([[200, 30, 30], [30, 200, 30]][: len(rows)], np.float32),
         faces=np.zeros((0, 9), np.float32), balls=none, rackets=none, small=HALL, size=SIZE,
-        clipped=np.zeros(len(rows), np.float32),
+        clipped=np.zeros(len(rows), np.float32), told_in=SIZE[0] // 2,
     )  # fmt: skip
     return FrameObservation(seen, (models, models), 0.1, 0.2, 0.0, next(iter(Unsure)))
 
