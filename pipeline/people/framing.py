@@ -153,10 +153,8 @@ def frame_burst(constraints: Sequence[CropConstraints], style: Style) -> list[He
     constraints = _held_beside(constraints, style)
     heights = _heights(constraints, style)
     path = np.column_stack([_middles(constraints, heights, style), heights])
-    loosest = max(
-        FRAMING.loosest * (w.subject[3] - w.subject[1]) / h for w, h in zip(constraints, heights, strict=True)
-    )
-    sizes = sorted({min(size, max(loosest, 1.0)) for size in FRAMING.sizes})
+    fill = [(w.subject[3] - w.subject[1]) / height for w, height in zip(constraints, heights, strict=True)]
+    sizes = sorted({min(size, max(max(fill) * FRAMING.loosest, 1.0)) for size in FRAMING.sizes})
     ways = [_way(constraints, style, path, size) for size in sizes]
     if all(way.cut for way in ways):
         looser = [size for size in FRAMING.sizes if size > sizes[-1]]
@@ -192,11 +190,8 @@ def _held_beside(constraints: Sequence[CropConstraints], style: Style) -> list[C
 def _heights(constraints: Sequence[CropConstraints], style: Style) -> F64:
     """Height of each crop, as even as a zoom over the burst, and never so small that a subject is cut: the frame that
     asks for most decides."""
-    return _zoomed(np.clip(_tall(constraints) / style.fill, *_limits(constraints, style)))
-
-
-def _tall(constraints: Sequence[CropConstraints]) -> F64:
-    return np.array([w.subject[3] - w.subject[1] for w in constraints])
+    tall = np.array([w.subject[3] - w.subject[1] for w in constraints])
+    return _zoomed(np.clip(tall / style.fill, *_limits(constraints, style)))
 
 
 def _zoomed(heights: F64) -> F64:
@@ -344,12 +339,17 @@ def _costs(crops: F64, constraints: CropConstraints, style: Style, height: float
     cost += (_cut(inside_share(box, constraints.faces)) * weight).sum(axis=1)
     cost += FRAMING.ball * _cut(inside_share(box, constraints.balls)).sum(axis=1)
     if len(constraints.people):
-        ratio = _heights_of(constraints) / tall
-        cost += _people_cost(box, constraints.people, ratio)
-        cost += FRAMING.limb * (_cut(inside_share(box, constraints.limbs)) * (ratio >= FRAMING.near)).sum(axis=1)
-    if constraints.moving is not None:
-        cost += FRAMING.limb * crossed(box, constraints.moving)
-    return np.asarray(cost)
+        cost += _people_cost(box, constraints.people, _heights_of(constraints) / tall)
+    return np.asarray(cost + FRAMING.limb * limbs_cut(box, constraints))
+
+
+def limbs_cut(boxes: F64, constraints: CropConstraints) -> F64:
+    """(N,) how many people near `boxes` (N, 4) go through, if only by a hand or foot, and sides through what moves."""
+    found = np.zeros(len(boxes)) if constraints.moving is None else crossed(boxes, constraints.moving)
+    if len(constraints.people):
+        near = _heights_of(constraints) >= FRAMING.near * (constraints.subject[3] - constraints.subject[1])
+        found = found + (_cut(inside_share(boxes, constraints.limbs)) * near).sum(axis=1)
+    return np.asarray(found)
 
 
 def _people_cost(box: F64, people: F64, ratio: F64) -> F64:
@@ -366,8 +366,8 @@ def _people_cost(box: F64, people: F64, ratio: F64) -> F64:
     feet = people.copy()
     feet[:, 1] = people[:, 3] - FRAMING.feet_height * (people[:, 3] - people[:, 1])
     part = inside_share(box, people)
-    cost = FRAMING.head * _cut(inside_share(box, heads)) + FRAMING.body * _cut(part) * part
-    cost = cost + FRAMING.feet * _cut(inside_share(box, feet))
+    cost = FRAMING.head * _cut(inside_share(box, heads)) + FRAMING.feet * _cut(inside_share(box, feet))
+    cost = cost + FRAMING.body * _cut(part) * part
     return np.asarray((cost * sizes + torsos).sum(axis=1))
 
 

@@ -123,7 +123,8 @@ class FrameObservation:
         rows, columns, told_in = (int(n) for n in take(arrays, "size", np.int64, (3,), 0, LARGEST))
         found = take(arrays, "people", np.float32, (None, 5), -_BEYOND, _BEYOND)
         count, small = len(found), take(arrays, "small", np.uint8, (None, None), 0, 255)
-        if count > RULES.most or not min(rows, columns) or not 0 < min(small.shape) <= max(small.shape) <= RULES.small_edge:
+        drawn = 0 < min(small.shape) <= max(small.shape) <= RULES.small_edge
+        if count > RULES.most or not drawn or not min(rows, columns):
             raise ValueError("more people, or a larger picture, than is kept")
         people = Observation(
             people=found,

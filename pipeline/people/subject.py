@@ -215,7 +215,7 @@ def _looked_at(frame: Observation) -> F64:
     """
     wide, tall = (frame.people[:, 2:4] - frame.people[:, :2]).T.astype(np.float64)
     longer = np.maximum(tall, wide * frame.size[1] / frame.size[0])
-    return np.minimum(longer * frame.told_in, SHARPNESS.longest)
+    return np.asarray(np.minimum(longer * frame.told_in, SHARPNESS.longest))
 
 
 def _in_the_game(pace: F64) -> F64:

@@ -37,10 +37,23 @@ class BurstRules:
     """Chosen by eye, checked with `python -m tests.closer`."""
 
     clear: float = 0.8  # confidence from which whoever else may be the subject is left out, if there is no room for all
+    # Of a frame left whole: one whose crop goes through a hand or foot of somebody near. Where half of a burst is left
+    # whole none of it is cropped, or the little by which noise moves neighbours would decide.
+    rough: float = 0.5
     hardly: float = 0.95  # of a frame of the aspect asked for: a crop that keeps as much is none
 
 
 RULES = BurstRules()
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A frame's crop and the notice of it, "" for none; rough: 0 to 1, it goes through a hand or foot of somebody near
+    or through what moves, see framing.limbs_cut."""
+
+    solution: CropSolution
+    notice: str = ""
+    rough: float = 0.0
 
 
 def around_subjects(
@@ -50,8 +63,8 @@ def around_subjects(
     params: CropParams,
     turned: float,
     seconds: Mapping[str, float],
-) -> list[tuple[str, CropSolution, str]]:
-    """(frame, solution, notice) for the frames of one burst; those of one aspect go together, also where frames between
+) -> list[tuple[str, Found]]:
+    """What is found for each frame of one burst; those of one aspect go together, also where frames between
     them are left whole, so that their crops are of one size."""
     from pipeline.people import framing
     from pipeline.people.belonging import moving, uncompared
@@ -59,7 +72,7 @@ def around_subjects(
     from pipeline.people.constraints import constraints_of
     from pipeline.people.tracking import camera_shifts, linked
 
-    found: dict[str, tuple[CropSolution, str]] = {}
+    found: dict[str, Found] = {}
     runs: dict[float, dict[str, framing.CropConstraints]] = {}
     own = {name: subjects.get(name) for name in names}
     if crowded(own, measured, params.margin, turned, partial(aspect_of, params.aspect)):
@@ -72,7 +85,7 @@ def around_subjects(
     if own and all(_trimmable(subject) for subject in own.values()):
         trimmed = _trimmed({n: one for n, one in own.items() if one}, measured, unseen, moves, params, turned)
         if trimmed:
-            return [(name, trimmed[name], "") for name in names]
+            return [(name, Found(trimmed[name])) for name in names]
     rest = zip(unseen, moves, stands, unknown, strict=True)
     for (name, subject), told in zip(own.items(), rest, strict=True):
         people = measured[name].people
@@ -84,15 +97,16 @@ def around_subjects(
         doubt = NO_SUBJECT if subject is None else subject.doubt
         sure = None if subject is None else subject.confidence
         if constraints is None or doubt:
-            found[name] = CropSolution(CropSource.NOBODY, None, None, turned, doubt, sure), NOBODY.format(why=doubt)
+            nobody = CropSolution(CropSource.NOBODY, None, None, turned, doubt, sure)
+            found[name] = Found(nobody, NOBODY.format(why=doubt))
         elif not framing.fits(constraints, aspect):
             words = TOO_WIDE.format(aspect=params.aspect)
-            found[name] = CropSolution(CropSource.DOES_NOT_FIT, turned=turned, confidence=sure), words
+            found[name] = Found(CropSolution(CropSource.DOES_NOT_FIT, turned=turned, confidence=sure), words)
         else:
             runs.setdefault(aspect, {})[name] = constraints
     for aspect, run in runs.items():
         found |= _framed(run, aspect, params, turned, measured, subjects)
-    return [(name, *found[name]) for name in names]
+    return [(name, found[name]) for name in names]
 
 
 def _trimmable(subject: Subject | None) -> bool:
@@ -164,8 +178,8 @@ def _framed(
     turned: float,
     measured: Mapping[str, FrameObservation],
     subjects: Mapping[str, Subject | None],
-) -> dict[str, tuple[CropSolution, str]]:
-    """Solution and notice of frames of one burst that are cropped alike."""
+) -> dict[str, Found]:
+    """Of frames of one burst that are cropped alike."""
     from pipeline.people import framing
     from pipeline.people.belonging import rise
     from pipeline.people.confidence import EARNING
@@ -176,18 +190,19 @@ def _framed(
     frames = [constraints.frame for constraints in run.values()]
     if all(_area(box) >= RULES.hardly * _area(frame) for box, frame in zip(boxes, frames, strict=True)):
         boxes = frames
-    found: dict[str, tuple[CropSolution, str]] = {}
+    found: dict[str, Found] = {}
     for (name, constraints), box in zip(run.items(), boxes, strict=True):
         height, width = measured[name].people.size
         subject = subjects[name]
         own = None if subject is None else subject.confidence
         if framing.cut_by(box, constraints):
             words = WOULD_CUT.format(aspect=params.aspect)
-            found[name] = CropSolution(CropSource.WOULD_CUT, turned=turned, confidence=own), words
+            found[name] = Found(CropSolution(CropSource.WOULD_CUT, turned=turned, confidence=own), words)
             continue
         placed = rounded(heights_to_box(box, height, width))
         source = CropSource.EVERYBODY if subject is not None and subject.everybody else CropSource.SUBJECT
-        found[name] = CropSolution(source, placed, round(aspect, 6), turned, confidence=own), ""
+        rough = min(float(framing.limbs_cut(np.array([box]), constraints)[0]), 1.0)
+        found[name] = Found(CropSolution(source, placed, round(aspect, 6), turned, confidence=own), rough=rough)
     return found
 
 
@@ -240,7 +255,7 @@ def crowded(
 
 
 def as_one(
-    found: Sequence[tuple[str, CropSolution, str]],
+    found: Sequence[tuple[str, Found]],
     measured: Mapping[str, FrameObservation],
     subjects: Mapping[str, Subject | None],
     aspect: str,
@@ -252,29 +267,29 @@ def as_one(
 
     Where nobody leads, all frames that have a subject are cropped, or none is, for one reason: a crop that comes and
     goes within a burst, or whose people do, was not earned. Where somebody leads, none is where no crop was found for
-    most of them. Others pass as they are, and what is left whole among crops says so.
+    half of them, or only one through hands and feet, see RULES. Others pass as they are, and what is left whole among
+    crops says so.
     """
-    whole = [one for one in found if one[1].source in (CropSource.DOES_NOT_FIT, CropSource.WOULD_CUT)]
-    cropped = [name for name, one, _ in found if one.source is CropSource.EVERYBODY]
-    led = sum(one.source is CropSource.SUBJECT for _, one, _ in found)
-    if whole and (len(whole) > led or not led):
-        _, solution, words = whole[0]
-        why = solution.source
-    elif cropped and _changes({name: one for name, one, _ in found if name in cropped}, measured, subjects, seconds):
+    whole = [one for _, one in found if one.solution.source in (CropSource.DOES_NOT_FIT, CropSource.WOULD_CUT)]
+    cropped = {name: one.solution for name, one in found if one.solution.source is CropSource.EVERYBODY}
+    led = [one for _, one in found if one.solution.source is CropSource.SUBJECT]
+    spoilt = len(whole) + RULES.rough * sum(one.rough for one in led)
+    if whole and spoilt >= (len(whole) + len(led)) / 2:
+        why, words = whole[0].solution.source, whole[0].notice
+    elif cropped and _changes(cropped, measured, subjects, seconds):
         why, words = CropSource.WOULD_CHANGE, WOULD_CHANGE.format(aspect=aspect)
     else:
-        for name, solution, notice in found:
-            if led and solution.source in (CropSource.DOES_NOT_FIT, CropSource.WOULD_CUT):
-                yield name, replace(solution, why=UNLIKE), f"{notice}, {UNLIKE}"
+        for name, one in found:
+            if led and one in whole:
+                yield name, replace(one.solution, why=UNLIKE), f"{one.notice}, {UNLIKE}"
             else:
-                yield name, solution, notice
+                yield name, one.solution, one.notice
         return
-    for name, solution, notice in found:
-        subject = subjects.get(name)
-        if subject is None or solution.source is CropSource.NOBODY:
-            yield name, solution, notice
+    for name, one in found:
+        if subjects.get(name) is None or one.solution.source is CropSource.NOBODY:
+            yield name, one.solution, one.notice
         else:
-            yield name, replace(solution, source=why, box=None, aspect=None), words
+            yield name, replace(one.solution, source=why, box=None, aspect=None), words
 
 
 def _changes(

@@ -171,7 +171,14 @@ MUTANTS = [
     mutant(
         _CANDIDATES, "RULES.share if any(verdict.everybody for verdict in told) else RULES.led", "RULES.share", *_HELD
     ),
-    mutant("steps/crop_burst.py", "(len(whole) > led or not led)", "not led", *_HELD),
+    mutant(
+        "steps/crop_burst.py", "if whole and spoilt >= (len(whole) + len(led)) / 2:", "if whole and not led:", *_HELD
+    ),
+    mutant("steps/crop_burst.py", "if whole and spoilt", "if spoilt", *_HELD),
+    mutant("steps/crop_burst.py", "rough: float = 0.5", "rough: float = 0.45", *_HELD),
+    mutant("steps/crop_burst.py", "+ RULES.rough * sum(one.rough for one in led)", "", *_HELD),
+    mutant("people/framing.py", "found = found + (_cut(inside_share(boxes", "(_cut(inside_share(boxes", *_HELD),
+    mutant("people/framing.py", "else crossed(boxes, constraints.moving)", "else np.zeros(len(boxes))", *_HELD),
     mutant(
         "steps/crop_burst.py",
         "zip(unseen, moves,",

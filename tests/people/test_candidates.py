@@ -13,14 +13,17 @@ from pipeline.engine.burst_people import subjects_and_ranks
 from pipeline.imaging.geometry import Box
 from pipeline.people.candidates import RULES, around_all, in_each, lengths, missed
 from pipeline.people.confidence import NO_PLAY, UNSTEADY
+from pipeline.people.constraints import constraints_of
 from pipeline.people.detect import within
+from pipeline.people.framing import limbs_cut
 from pipeline.people.observe import FrameObservation
 from pipeline.people.subject import find_subjects
 from pipeline.people.tracking import Observation, camera_shifts, linked
 from pipeline.people.untimed import moments_of
 from pipeline.shoot.bursts import find_bursts
 from pipeline.shoot.facts import Facts
-from pipeline.steps.crop_solution import NOBODY, TOO_WIDE, UNLIKE, CropSource, in_words
+from pipeline.steps.crop_burst import Found, as_one
+from pipeline.steps.crop_solution import NOBODY, TOO_WIDE, UNLIKE, WOULD_CUT, CropSolution, CropSource, in_words
 from pipeline.types import Burst, Frame
 from tests.people.rules import Scenario, guards, near, turns
 from tests.people.test_subject import ball
@@ -290,6 +293,36 @@ def test_no_other_shape_cuts_who_is_taller_than_is_seen() -> None:
         low = (0.57 - broad / 2, 0.82, 0.57 + broad / 2, 1.0, 0.4)
         source = crops([observed([main, low], balls=thing)], "4:5")[0][0]
         assert (source is CropSource.TRIMMED) is not cut
+
+
+@pytest.mark.parametrize(
+    "whole, led, rough, cropped",
+    [(2, 3, 0, True), (3, 3, 0, False), (2, 4, 2, False), (2, 4, 1, True), (0, 1, 1, True), (0, 4, 4, True)],
+)
+def test_a_burst_half_of_which_is_left_whole_is_not_cropped(whole: int, led: int, rough: int, cropped: bool) -> None:
+    """A crop through a hand or foot of somebody near counts as half of one that is not there, where any is not."""
+    cut, box = Found(CropSolution(CropSource.WOULD_CUT), WOULD_CUT), Box(0.1, 0.1, 0.9, 0.9)
+    crop = [Found(CropSolution(CropSource.SUBJECT, box), rough=float(n < rough)) for n in range(led)]
+    frames = {f"TH1_{n}": one for n, one in enumerate([cut] * whole + crop)}
+    (main,) = find_subjects([observed([at(0.5)])])
+    decided = list(as_one(list(frames.items()), {}, dict.fromkeys(frames, main), "3:2", {}))
+    assert [name for name, *_ in decided] == list(frames)
+    assert [solution.box for _, solution, _ in decided] == [None] * whole + [box if cropped else None] * led
+    assert all(bool(notice) is (solution.box is None) for _, solution, notice in decided)
+
+
+def test_a_crop_through_a_foot_of_somebody_near_is_rough() -> None:
+    """One through what moves is too; of who is less than half as tall it is not."""
+    (main,) = find_subjects([observed([at(0.5, 0.6)])])
+    assert main is not None
+    for tall, counts in ((0.4, 1), (0.2, 0)):
+        held = constraints_of(observed([at(0.5, 0.6), at(0.8, tall)]), main, 0.08, 0.0)
+        rim = held.people[0, 0]
+        through, beside = (np.array([[0.3, 0.0, x, 1.0]]) for x in (rim + 0.02, rim - 0.1))
+        assert limbs_cut(through, held) == counts and limbs_cut(beside, held) == 0
+    ball = np.zeros((100, 150), bool)
+    ball[40:60, 88:92] = True
+    assert limbs_cut(np.array([[0.3, 0.0, 0.9, 1.0]]), replace(held, moving=ball)) == 1
 
 
 def test_who_bends_or_turns_over_is_held_as_far_as_they_are_tall() -> None:
