@@ -20,6 +20,7 @@ from pipeline.people.heads import UNKNOWN, hints_of
 from pipeline.people.modelfiles import ModelFiles
 from pipeline.people.moments import look_of
 from pipeline.people.quality import Face, Quality, quality_of
+from pipeline.people.sticks import reach_with_sticks
 from pipeline.people.subject import Subject
 from pipeline.people.tracking import Observation
 from pipeline.store.packing import LARGEST, take
@@ -235,7 +236,7 @@ def observe(
     burnt = [float(_part(clipped, row_to_box(p)).mean()) for p in people]
     observation = Observation(
         people=people,
-        reach=found.reach[: RULES.most],
+        reach=reach_with_sticks(np.asarray(grey, dtype=np.uint8), people, found.reach[: RULES.most]),
         sharp=np.array(sharp, np.float32),
         jersey_colour=np.array([p.reshape(-1, 3).mean(axis=0) for p in torsos], np.float32).reshape(-1, 3),
         faces=found.faces[: RULES.most],

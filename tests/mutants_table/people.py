@@ -21,6 +21,7 @@ _OBSERVE = "people/observe.py"
 _MODELS = "people/modelfiles.py"
 _FETCHED = ("people/test_modelfiles.py", "people/test_models_unasked.py")
 _HELD = ("people/test_candidates.py",)
+_STICKS, _HOLDS = "people/sticks.py", ("people/test_sticks.py",)
 _MUST_HOLD = ("people/test_constraints.py",)
 _FLOWN = ("people/test_motion.py",)
 _FRAMED = ("people/test_framing_rules.py", "people/test_framing.py")
@@ -266,6 +267,27 @@ MUTANTS = [
     mutant(_SUBJECT, "frame.sharp * np.sqrt(_looked_at(frame))", "frame.sharp", *_WORTHY),
     mutant(_SUBJECT, "np.maximum(tall, wide * frame.size[1] / frame.size[0])", "tall", *_WORTHY),
     mutant(_SUBJECT, "longer * frame.told_in", "longer * frame.size[0] / 2", *_WORTHY),
+    # sticks
+    mutant(
+        "people/observe.py",
+        "reach=reach_with_sticks(np.asarray(grey, dtype=np.uint8), people, found.reach[: RULES.most])",
+        "reach=found.reach[: RULES.most]",
+        "people/test_observe_rules.py",
+    ),
+    mutant(
+        _STICKS, "if any(_beside(edge, other, tall) for n, other in enumerate(edges) if n != at)", "if edges", *_HOLDS
+    ),
+    mutant(_STICKS, "if (line & (further | back)).any()", "if (line & further).any()", *_HOLDS),
+    mutant(_STICKS, "if (line & (further | back)).any()", "if (line & back).any()", *_HOLDS),
+    mutant(_STICKS, "begins > RULES.begins * tall or", "", *_HOLDS),
+    mutant(_STICKS, "- RULES.blade * tall", "", *_HOLDS),
+    mutant(_STICKS, "if (edge[1] < RULES.rim).any() or", "if", *_HOLDS),
+    mutant(_STICKS, "or (edge[1] > size - RULES.rim).any()", "", *_HOLDS),
+    mutant(_STICKS, "<= high - low <= RULES.longest * tall", "<= high - low", *_HOLDS),
+    mutant(_STICKS, "if not RULES.shortest * tall <= high", "if not 0 <= high", *_HOLDS),
+    mutant(_STICKS, "if _away(edge[0], box) > _away(edge[1], box):", "if False:", *_HOLDS),
+    mutant(_STICKS, "& (level < RULES.hands[1])", "", *_HOLDS),
+    mutant(_STICKS, ">= RULES.tall)", ">= 0)", *_HOLDS),
     # confidence
     mutant(_CONFIDENCE, "kept if len(said) > 1 else said[0].handled", "said[0].handled", *_SURE),
     mutant(_CONFIDENCE, "kept if len(said) > 1 else said[0].handled", "kept", *_SURE),

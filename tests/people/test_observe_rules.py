@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from unittest.mock import patch
 
+import cv2
 import numpy as np
 import pytest
 
@@ -192,6 +193,16 @@ def test_a_warm_floor_of_which_red_clips_is_not_blown_out(burnt: tuple[float, fl
     pixels[100:300, 150:450] = burnt
     found = observed(pixels)
     assert found.clipped == share and found.people.clipped[0] == 4 * share
+
+
+def test_what_is_held_is_within_reach() -> None:
+    """A stick from the hip outwards, half as long as the person is tall."""
+    pixels = np.full((HEIGHT, WIDTH, 3), 0.2, np.float32)
+    hip, end = (0.74 * WIDTH, 0.5 * HEIGHT), (0.74 * WIDTH + 0.22 * HEIGHT, 0.61 * HEIGHT)
+    points = np.round(np.array([hip, end])).astype(int).tolist()
+    cv2.line(pixels, *points, (0.8, 0.8, 0.8), max(3, round(0.009 * HEIGHT)), cv2.LINE_AA)
+    (x0, y0, x1, y1), people = observed(pixels).people.reach[0, :4], observed(pixels).people.people
+    assert x1 * WIDTH > end[0] and (x0, y0, y1) == tuple(people[0, [0, 1, 3]])
 
 
 @pytest.mark.parametrize("value, blank", [(0.0, Blank.BLACK), (1.0, Blank.CLIPPED), (0.2, Blank.EVEN)])
