@@ -36,9 +36,8 @@ class StickRules:
     least_off: float = 1.5
     shortest: float = 0.25
     longest: float = 0.85
-    begins: float = 0.12  # from the box, at most; and within so much of its height from the top, on into the box:
-    hands: tuple[float, float] = (0.2, 0.75)
-    inside: float = 0.45
+    begins: float = 0.12  # from the box, at most; it points at the box between so far from its top
+    hands: tuple[float, float] = (0.2, 0.75)  # and so far
     ends: tuple[float, float] = (0.12, 0.85)  # from the box
     blade: float = 0.12  # around the outer end, which is a blade or a head
     goes_on: float = 0.1  # length of what lies on the same line, beyond either end, of a line that is no stick
@@ -127,10 +126,6 @@ def _edge(ends: F64, at: int, box: F64, tall: float, size: F64) -> F64 | None:
     if begins > RULES.begins * tall or not RULES.ends[0] * tall <= out <= RULES.ends[1] * tall:
         return None
     if (edge[1] < RULES.rim).any() or (edge[1] > size - RULES.rim).any():
-        return None
-    hands = edge[0] + np.linspace(-RULES.inside, RULES.begins, 13)[:, None] * tall * along
-    level = (hands[:, 1] - box[0, 1]) / tall
-    if not ((_away(hands, box) == 0) & (level > RULES.hands[0]) & (level < RULES.hands[1])).any():
         return None
     line = (across <= RULES.beside * tall) & (spans[:, 1] - spans[:, 0] >= RULES.goes_on * tall)
     further = spans[:, 1] > high + RULES.goes_on * tall

@@ -286,8 +286,8 @@ MUTANTS = [
     mutant(_STICKS, "<= high - low <= RULES.longest * tall", "<= high - low", *_HOLDS),
     mutant(_STICKS, "if not RULES.shortest * tall <= high", "if not 0 <= high", *_HOLDS),
     mutant(_STICKS, "if _away(edge[0], box) > _away(edge[1], box):", "if False:", *_HOLDS),
-    mutant(_STICKS, "& (level < RULES.hands[1])", "", *_HOLDS),
     mutant(_STICKS, ">= RULES.tall)", ">= 0)", *_HOLDS),
+    mutant(_STICKS, " & (side.min(axis=1) < 0) & (side.max(axis=1) > 0)", "", *_HOLDS),
     # confidence
     mutant(_CONFIDENCE, "kept if len(said) > 1 else said[0].handled", "said[0].handled", *_SURE),
     mutant(_CONFIDENCE, "kept if len(said) > 1 else said[0].handled", "kept", *_SURE),

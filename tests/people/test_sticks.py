@@ -62,7 +62,9 @@ def test_a_stick_belongs_to_who_holds_it(side: int, degrees: float, noise: float
     rng = np.random.default_rng(1)
     ground = np.clip(ground + noise * rng.standard_normal(ground.shape), 0, 255).astype(np.uint8)
     x0, y0, x1, y1 = reached(ground)
-    assert x0 <= end[0] <= x1 and y0 <= end[1] <= y1
+    around = 0.1 * TALL  # a blade lies beside it
+    assert x0 <= end[0] - around * (side < 0) and end[0] + around * (side > 0) <= x1
+    assert y0 <= end[1] - around * (degrees < 0) and end[1] <= y1
     assert x1 - x0 < TALL and (x0 if side > 0 else x1) == pytest.approx(X - side * 45, abs=20)
 
 
@@ -126,6 +128,9 @@ def test_what_the_rim_cuts_goes_on_and_of_somebody_tiny_nothing_is_told() -> Non
     cut = ground[:, : int(blade(1, 20)[0]) - 20]
     narrow = PEOPLE * np.array([WIDE / cut.shape[1], 1, WIDE / cut.shape[1], 1, 1], np.float32)
     assert (reach_with_sticks(cut, narrow, narrow) == narrow).all()
+    mirrored = narrow[:, [2, 1, 0, 3, 4]] * [-1, 1, -1, 1, 1] + np.array([1, 0, 1, 0, 0])
+    mirrored = mirrored.astype(np.float32)
+    assert (reach_with_sticks(np.ascontiguousarray(cut[:, ::-1]), mirrored, mirrored) == mirrored).all()
     large = cv2.copyMakeBorder(ground, 900, 900, 1350, 1350, cv2.BORDER_REPLICATE)
     scale, off = np.array([WIDE, HIGH, WIDE, HIGH]), np.array([1350, 900, 1350, 900])
     tiny = PEOPLE.copy()
