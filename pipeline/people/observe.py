@@ -20,8 +20,8 @@ from pipeline.people.heads import UNKNOWN, hints_of
 from pipeline.people.modelfiles import ModelFiles
 from pipeline.people.moments import look_of
 from pipeline.people.quality import Face, Quality, quality_of
-from pipeline.people.sticks import reach_with_sticks
 from pipeline.people.subject import Subject
+from pipeline.people.things.sticks import reach_with_sticks
 from pipeline.people.tracking import Observation
 from pipeline.store.packing import LARGEST, take
 from pipeline.types import F32, F64, Image

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 import pytest
 
-from pipeline.people.sticks import reach_with_sticks
+from pipeline.people.things.sticks import reach_with_sticks
 
 HIGH, WIDE = 640, 960
 TALL = 300.0  # pixels

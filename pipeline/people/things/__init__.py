@@ -1,0 +1,1 @@
+"""Things that belong to people, which no network knows: found in the picture of a frame."""
