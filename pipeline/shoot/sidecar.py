@@ -60,6 +60,21 @@ def loose_sidecars(shoot: Path) -> list[tuple[str, Path]]:
     return found
 
 
+def loose_notes(shoot: Path) -> list[Path]:
+    """The text files in and below a folder that stand beside no file that is called so: lists of captions, notes."""
+    found = list[Path]()
+    for folder, folders, names in os.walk(shoot):
+        folders[:] = sorted(name for name in folders if not name.startswith("."))
+        others = [PurePath(name) for name in names if not name.lower().endswith((".txt", ".json", ".xmp"))]
+        called = {folded(name) for path in others for name in (path.name, path.stem)}
+        for path in (Path(folder, name) for name in sorted(names)):
+            parts = folded(path.stem).split(".")
+            beside = any(".".join(parts[:count]) in called for count in range(1, len(parts) + 1))
+            if path.suffix.lower() == ".txt" and not path.name.startswith(".") and not beside:
+                found.append(path)
+    return found
+
+
 @lru_cache(maxsize=256)
 def _sidecars_in(folder: Path, changed: int) -> dict[str, list[Path]]:
     """Folded name -> sidecars of a folder that was last `changed` then. Raises OSError."""

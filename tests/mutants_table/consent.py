@@ -16,6 +16,7 @@ _CONSENT = "shoot/consent.py"
 _SHORT = "shoot/names/short.py"
 _LETTERS = "shoot/names/letters.py"
 _ROWS, _ROWS_TESTS = "shoot/rows.py", ("shoot/test_rows.py",)
+_SEARCH_TESTS = ("shoot/test_consent.py",)
 _TIMES = "shoot/clocks/row_times.py"
 _BY, _BY_TESTS = "shoot/photographer.py", ("shoot/test_photographer.py",)
 _MISTYPED = ("shoot/test_mistyped.py",)
@@ -416,6 +417,11 @@ MUTANTS = [
     mutant(_TIMES, "same = abs(away) <= _SAME_TIME or", "same = not away or", *_ROWS_TESTS),
     mutant(_TIMES, " or time in _saved_shorter(frame.exif.time)", "", *_ROWS_TESTS),
     mutant(_TIMES, "(*meant.may, *others))", "tuple(others))", *_ROWS_TESTS),
+    mutant(_CONSENT, "sorted(after | _called_in(line, stems))", "sorted(after)", *_SEARCH_TESTS),
+    mutant(_CONSENT, "sorted(after | _called_in(line, stems))", "sorted(_called_in(line, stems))", *_SEARCH_TESTS),
+    mutant(_CONSENT, "                    notices.append(said)", "                    pass", *_SEARCH_TESTS),
+    mutant(_CONSENT, '(?!\\w)", line)}', '", line)}', *_SEARCH_TESTS),
+    mutant(_CONSENT, '"a text file" if named_player', '"a text file" if False and named_player', *_SEARCH_TESTS),
     mutant(_ROWS, "if (shows or wrong) and (more", "if shows and (more", *_ROWS_TESTS),
     mutant(_ROWS, "if (shows or wrong) and (more", "if (more", *_ROWS_TESTS),
     mutant(_ROWS, "return any(hints_at(facts.words, one.name) for one in hidden)", "return False", *_ROWS_TESTS),

@@ -11,7 +11,7 @@ import pytest
 
 from pipeline.formats.metadata.search_blocks import MAKER_NOTE, Found
 from pipeline.formats.source import Source
-from pipeline.shoot.consent import held_by_own_texts
+from pipeline.shoot.consent import held_by_own_texts, named_by_own_texts
 from pipeline.shoot.facts import Facts, FrameFacts, Player
 from pipeline.shoot.sidecar import SIZE_LIMIT
 from pipeline.types import Exif, Frame
@@ -144,6 +144,26 @@ def test_notes_beside_a_frame_count(tmp_path: Path, name: str, codec: str) -> No
     assert held_by_own_texts(FACTS, [one, other]) == {}
     note.write_bytes(b" " * (SIZE_LIMIT + 1))
     assert "JSON or text file beside it cannot be read" in held_by_own_texts(FACTS, [one])["TH1_0001"]
+
+
+@pytest.mark.parametrize("codec", ["utf-8", "utf-16"])
+def test_a_list_of_captions_holds_the_frames_in_the_lines_that_name_somebody(tmp_path: Path, codec: str) -> None:
+    frames = [frame(tmp_path, f"TH1_000{at}") for at in range(1, 5)]
+    text = (
+        "TH1_0001.jpg: a save\nTH1_0002.jpg: Siri Fjellheim scores\nth1_0003 - SIRI FJELLHEIM\nTH1_00044 Siri Fjellheim"
+    )
+    (tmp_path / "captions.txt").write_text(text, encoding=codec)
+    said = list[str]()
+    held = named_by_own_texts(FACTS, frames, said)
+    assert list(held) == ["TH1_0002", "TH1_0003"] and "line in a text file of the shoot folder" in held["TH1_0002"]
+    assert said == [said[0]] and said[0].startswith("captions.txt names a player") and "Fjell" not in said[0]
+    (tmp_path / "captions.txt").rename(tmp_path / "siri fjellheim.txt")
+    said.clear()
+    named_by_own_texts(FACTS, frames, said)
+    assert said[0].startswith("a text file names a player")
+    (tmp_path / "siri fjellheim.txt").write_text("a save", encoding=codec)
+    (tmp_path / "TH1_0004_caption.txt").write_text("Siri Fjellheim", encoding=codec)
+    assert list(named_by_own_texts(FACTS, frames)) == ["TH1_0004"]
 
 
 def noted(folder: Path, name: str, note: bytes) -> Frame:
