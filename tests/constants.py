@@ -20,7 +20,7 @@ import numpy as np
 
 from pipeline.imaging import level, manhattan, resample, sharpness, tone, turning
 from pipeline.imaging.denoise import block_wiener, cells, denoise, edges, picture_noise, picture_noise_pool
-from pipeline.imaging.learned import finished, settle, tiles, web
+from pipeline.imaging.learned import finished, settle, texture, tiles, web
 from pipeline.imaging.raw import (
     borders,
     cut_darks,
@@ -80,6 +80,7 @@ from tests.constants_filters import (
     of_settle,
     of_sharpen,
     of_sharpness,
+    of_texture,
     of_tone,
 )
 from tests.constants_lens import of_pans
@@ -312,6 +313,7 @@ TOPICS = {
         },
     ),
     "settle": Topic(settle, "SETTLE", of_settle),
+    "texture": Topic(texture, "TEXTURE", of_texture),
     "cells": Topic(cells, "CELLS", of_cells),
     "edges": Topic(edges, "EDGES", of_edges),
     "blocks": Topic(block_wiener, "BLOCKS", of_blocks),

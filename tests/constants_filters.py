@@ -14,7 +14,7 @@ import numpy as np
 from pipeline.imaging import resample, sharpness, tone
 from pipeline.imaging.denoise import block_wiener, cells, denoise, edges, picture_noise, picture_noise_pool
 from pipeline.imaging.geometry import WHOLE
-from pipeline.imaging.learned import finished, settle, tiles, web
+from pipeline.imaging.learned import finished, settle, texture, tiles, web
 from pipeline.imaging.sharpness import Detail
 from pipeline.light import highlights
 from pipeline.types import F32, Noise
@@ -112,6 +112,20 @@ def of_settle() -> Iterator[float]:
     for side in (35, 59, 140):
         faint = 0.4 + 0.02 * (_picture(side, side) - 0.3)
         yield from (100 * settle.correction(faint, 0.15))[:, ::9, ::9].ravel().tolist()
+
+
+def of_texture() -> Iterator[float]:
+    """Weaves from too weak to strong, slow and fine, of which the clean picture has none or a part."""
+    y, x = np.mgrid[0:150, 0:170].astype(np.float32)
+    rng = np.random.default_rng(4)
+    noise = Noise(np.full(3, 1e-3), np.full(3, 1e-5))
+    for strength in np.linspace(0.01, 0.06, 11):
+        for period in (4.3, 15.0, 21.0):
+            weave = (1 + strength * np.sin(2 * np.pi * x / period) * np.sin(2 * np.pi * y / period))[..., None]
+            noisy = 0.3 * weave + 0.0176 * rng.standard_normal((*weave.shape[:2], 3))
+            clean = np.asarray(0.3 + 0.1 * (noisy.mean(axis=2, keepdims=True) - 0.3), np.float32).repeat(3, axis=2)
+            texture.give_back(clean, noisy.astype(np.float32), noise, 0.34)
+            yield from (100 * clean[::37, ::41, 1]).ravel().tolist()
 
 
 def of_cells() -> Iterator[float]:

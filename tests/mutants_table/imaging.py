@@ -15,6 +15,7 @@ _PICTURE_TEST = "imaging/denoise/test_picture_noise.py"
 _SAMPLES, _AS_PIXELS = "imaging/tone_samples.py", "imaging/test_tone_samples.py"
 
 _WEB, _WEB_TEST = "imaging/learned/web.py", "imaging/learned/test_web.py"
+_TEXTURE, _TEXTURE_TEST = "imaging/learned/texture.py", "imaging/learned/test_texture.py"
 _FINISHED, _FINISHED_TEST = "imaging/learned/finished.py", "imaging/learned/test_finished.py"
 _RUNTIME, _LEARNED_RUN = "imaging/learned/test_runtime.py", "engine/test_learned.py"
 
@@ -43,6 +44,13 @@ MUTANTS = [
     mutant(_FINISHED, "(3.0, 5.0)", "(9.0, 12.0)", _FINISHED_TEST),
     mutant(_WEB, "overlap: int = 24", "overlap: int = 8", _WEB_TEST),
     mutant(_WEB, "classical: float = 0.3", "classical: float = 1.0", _WEB_TEST),
+    mutant(_WEB, "give_back(found, small, averaged, scale)", "pass", _TEXTURE_TEST),
+    mutant(_TEXTURE, "(found > TEXTURE.threshold * power)", "(found > 0)", _TEXTURE_TEST),
+    mutant(_TEXTURE, "& (np.abs(shows + lacks) > np.abs(shows))", "", _TEXTURE_TEST),
+    mutant(_TEXTURE, "even = windows - windows.mean(axis=2, keepdims=True)", "even = windows.copy()", _TEXTURE_TEST),
+    mutant(_TEXTURE, "even -= even.mean(axis=1, keepdims=True)", "pass", _TEXTURE_TEST),
+    mutant(_TEXTURE, "(certainty + one) / root", "root", _TEXTURE_TEST),
+    mutant(_TEXTURE, "enumerate((other, green, other))", "enumerate((green, green, green))", _TEXTURE_TEST),
     mutant(
         "imaging/raw/mosaic.py",
         "(2 * times * size[0], 2 * times * size[1])",

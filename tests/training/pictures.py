@@ -22,7 +22,7 @@ HELD_OUT = (
 )  # fmt: skip
 _LARGEST = 1440  # pixels of the longer side of a wallpaper, brought to half of its own or less
 _DULL = 0.6  # mean change from pixel to pixel, of 255, below which a wallpaper is left out: gradients teach little
-_LEAVES, _PATTERNS, _KITS, _JERSEYS = 0.1, 0.1, 0.24, 0.1  # shares of what is drawn
+_LEAVES, _PATTERNS, _KITS, _JERSEYS = 0.1, 0.1, 0.2, 0.12  # shares of what is drawn
 
 
 def held_back(index: int) -> bool:

@@ -21,7 +21,7 @@ SATURATION = 15000.0  # digital numbers above black
 HIGH_GAIN = (2e-4, 7.5e-3)  # a at about ISO 800 and above 25,600, 1 = saturation
 LOW_GAIN = (6e-6, 2e-4)  # down to ISO 100 or less
 WHITE = 0.7  # of saturation at exposure 1
-PLAIN = 0.08  # share of pictures that are made even
+PLAIN = 0.1  # share of pictures that are made even
 COLOURS = torch.tensor([0, 1, 1, 2])
 
 
@@ -58,6 +58,9 @@ def scenes(encoded: Tensor) -> Tensor:
     run = [torch.linspace(-1, 1, n, device=light.device).view(s) for n, s in zip(size, ((-1, 1), (1, -1)), strict=True)]
     slope = _uniform(light, -0.2, 0.2) * run[0] + _uniform(light, -0.2, 0.2) * run[1]
     slope = 1 + slope * _chance(light, 0.5)
+    # Of deep colours too, as no photograph's mean is.
+    dull = mean.mean(1, keepdim=True)
+    mean = (dull + _uniform(light, 0.5, 4) * (mean - dull)).clamp(min=0)
     light = torch.where(_chance(light, PLAIN), mean * slope, light)
     exposure = _uniform(light, 0.35, 1.4)
     exposure = torch.where(_chance(light, 0.15), _log_uniform(light, 0.04, 0.35), exposure)

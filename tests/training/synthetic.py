@@ -138,14 +138,18 @@ def _turned(rng: np.random.Generator, place: np.ndarray) -> tuple[np.ndarray, np
 
 def _woven(rng: np.random.Generator, place: np.ndarray) -> np.ndarray:
     """(h, w, 3) sRGB: threads or meshes that repeat every 2 to 12 pixels, seen at a slant or over folds, of one colour
-    or of two."""
-    u, v = _turned(rng, place)
-    if rng.uniform() < 0.5:  # farther away at one side
-        u, v = (w * (1 + rng.uniform(-0.3, 0.3) * place[int(rng.integers(2))] / (2 * SIDE)) for w in (u, v))
-    if rng.uniform() < 0.5:
-        long = np.exp(rng.uniform(np.log(100), np.log(700)))
-        u = u + rng.uniform(0, 0.04) * long * np.sin(2 * np.pi * v / long + rng.uniform(0, 6))
-    period = 2 * np.exp(rng.uniform(np.log(2.1), np.log(12)))
+    or of two; some lie along the rows and repeat in whole pixels."""
+    if rng.uniform() < 0.3:
+        u, v = place[1], place[0]
+        period = 2.0 * int(rng.choice((3, 4, 5, 6, 8, 10, 12)))
+    else:
+        u, v = _turned(rng, place)
+        if rng.uniform() < 0.5:  # farther away at one side
+            u, v = (w * (1 + rng.uniform(-0.3, 0.3) * place[int(rng.integers(2))] / (2 * SIDE)) for w in (u, v))
+        if rng.uniform() < 0.5:
+            long = np.exp(rng.uniform(np.log(100), np.log(700)))
+            u = u + rng.uniform(0, 0.04) * long * np.sin(2 * np.pi * v / long + rng.uniform(0, 6))
+        period = 2 * np.exp(rng.uniform(np.log(2.1), np.log(12)))
     other = period * (1.0 if rng.uniform() < 0.5 else rng.uniform(0.6, 1.7))
     a, b = 2 * np.pi * u / period + rng.uniform(0, 6), 2 * np.pi * v / other + rng.uniform(0, 6)
     kind, crisp = int(rng.integers(6)), np.exp(rng.uniform(np.log(0.7), np.log(6)))

@@ -2,7 +2,8 @@
 
 The network sees the mosaic at twice the size of its result, bilinear and averaged by area (raw/area.py): averaged to
 the web size itself, a picture has lost fine detail, and noise from beyond its finest has been folded into it. What two
-estimators of different kinds get wrong differs, so a mean of both is nearer to the truth than either.
+estimators of different kinds get wrong differs, so a mean of both is nearer to the truth than either. What both took of
+a texture that repeats is given back (texture.py).
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from pipeline.imaging.denoise.denoise import denoise
 from pipeline.imaging.learned import domain
 from pipeline.imaging.learned.runtime import WEB, network
 from pipeline.imaging.learned.settle import correction, in_colour
+from pipeline.imaging.learned.texture import give_back
 from pipeline.imaging.learned.tiles import (
     Part,
     Settings,
@@ -77,6 +79,7 @@ def learned_small(
         small * gains, balanced, 1.0, settings.luma, settings.chroma, settings.keep_grain, psd, "standard"
     )
     work.with_classical(found, classical / gains, small)
+    give_back(found, small, averaged, scale)
     return found
 
 
