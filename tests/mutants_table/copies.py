@@ -51,7 +51,7 @@ MUTANTS = [
     mutant(_FOUND, "max(least, most[which] - _AS_NEAR) if role is Role.ORIGINAL else least", "least", *_ORIGINALS),
     mutant(_FOUND, "most[which] - _AS_NEAR)", "most[which])", *_ORIGINALS),
     mutant(_FOUND, "if one.frame.name not in settled]", "]", *_ORIGINALS),
-    mutant(_FOUND, "if one is not None and len(one.at) >= SAME.matched]", "if one is not None]", *_SAME),
+    mutant(_FOUND, "if one is not None and len(one.at) >= SAME.matched]", "if one is not None]", *_ORIGINALS),
     mutant(_FOUND, "for frame in asked if frame.name not in settled],", "for frame in asked],", *_ORIGINALS),
     mutant(_LOOKS, "LOOK_VERSION, asdict(SAME)", "asdict(SAME)", *_ORIGINALS),
     mutant(_LOOKS, "    place.kept.keep(place, made)", "    pass", *_ORIGINALS),

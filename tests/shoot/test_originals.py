@@ -187,6 +187,10 @@ def test_a_held_frame_that_cannot_be_looked_at_is_said(tmp_path: Path) -> None:
         "its looks: see whether one of 2 frames (star, web) shows the same, and if so write under players who is "
         "in it"
     ]
+    told = notices[:]
+    notices.clear()
+    PIL.Image.new("RGB", SIZE, (90, 90, 90)).save(held.path)
+    assert copies([held, *others], {held.name}, set(), notices) == {} and notices == told  # one even tone
     notices.clear()
     in_place = [replace(one, exif=camera(at)) for at, one in enumerate(others, 1)]
     in_place = [replace(one, relative=f"TH1_000{at}.jpg") for at, one in enumerate(in_place, 2)]
