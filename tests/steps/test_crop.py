@@ -310,7 +310,8 @@ def test_a_whole_frame_that_is_turned_cuts_nobody(to: str) -> None:
         boxes = [box_for(params, one, HEIGHT, WIDTH) for one in found.by_frame.values()]
         assert len(set(boxes)) == shapes and all(inside(box, turned, HEIGHT, WIDTH) for box in boxes)
         assert all(shape(box)[0] / shape(box)[1] == pytest.approx(1.5, abs=3e-3) for box in boxes[:1])
-    original, _ = solved([burst], level=True, to=to, aspect="original")
+    rim = [measured(observed([*apart, standing(0.92, 0.8, 0.4)]), tilt=4.0)]
+    original, _ = solved([rim], level=True, to=to, aspect="original")
     assert {one.turned for one in original.by_frame.values()} == {0.0}
 
 
