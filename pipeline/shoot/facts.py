@@ -197,10 +197,10 @@ def nobody_named(facts: Facts, delivered: Iterable[str]) -> list[str]:
     if not hidden or not names:
         return []
     them = "1 frame has nobody" if len(names) == 1 else f"{len(names):,} frames have nobody"
-    who = "a player has" if hidden == 1 else f"{hidden} players have"
+    who, one = ("a player is", "that player") if hidden == 1 else (f"{hidden} players are", "one of them")
     return [
-        f"{them} under players, and {who} publish: no in {Path(facts.roster_file).name}. Who is in a picture is not "
-        f"recognised, so that player may be in one: look through these before you publish any: {and_more(names)}"
+        f"{them} under players, and {who} withheld by {Path(facts.roster_file).name}. Who is in a picture is not "
+        f"recognised, so {one} may be in any: look through these before you publish any: {and_more(names)}"
     ]
 
 

@@ -68,7 +68,7 @@ def test_it_is_said_where_no_roster_is_filled_in(tmp_path: Path, files: dict[str
 @pytest.mark.parametrize(
     ("roster", "rows", "said"),
     [
-        (ROSTER, "frame,players\n", "5 frames have nobody under players, and a player has publish: no in roster.csv"),
+        (ROSTER, "frame,players\n", "5 frames have nobody under players, and a player is withheld by roster.csv"),
         (ROSTER, "frame,players\nTH1_0002,home 8\nTH1_0003,home 7\nTH1_0004,\n", "2 frames have nobody"),
         (
             f"{ROSTER}home,9,Tone Eik,no\n",

@@ -68,6 +68,8 @@ MUTANTS = [
     mutant(_EVIDENCE, "fixes: int = 3", "fixes: int = 2", *_FIT_TESTS),
     mutant(_FIT, "if id(body) in judged:", "if False:", *_FIT_TESTS),
     mutant(_FIT, "elif misfits:", "elif False:", *_FIT_TESTS),
+    mutant(_FIT, "return fits, to_the_day, frames_of", "return fits, fits, frames_of", *_FIT_TESTS),
+    mutant(_FIT, "round(seconds / 86400)", "days", *_FIT_TESTS),
     mutant(_BODIES, "== {self.numbers[id(body)]: len(body.frames)}:", "is not None:", *_CLOCK_TESTS),
     mutant(_BODIES, 'if model.endswith(("/", "\\\\")):', "if False:", *_CLOCK_TESTS),
     mutant(_CLOCKS, "name not in shown and self._is_clear(name)", "name not in shown", *_CLOCK_TESTS),

@@ -168,8 +168,9 @@ def check(folder: Path, facts_file: Path | None, file: Path | None, params: Capt
     index = FrameIndex(found.frames, found.formerly)
     facts, problems, _ = load_facts(folder, facts_file, index, file)
     if not facts.frames_file and not problems:
+        to = f"--facts {facts_file}" if facts_file else "--out frames.csv"
         raise InputError(
-            f"{folder}: has no frames.csv to check; write one with: evencourt captions {folder} --out frames.csv"
+            f"{facts_file or folder}: has no frames.csv to check; write one with: evencourt captions {folder} {to}"
         )
     corrected, wrong_clocks = with_clocks(found.frames, facts.clocks, facts.start)
     problems += wrong_clocks

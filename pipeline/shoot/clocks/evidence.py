@@ -61,12 +61,12 @@ def apart(body: Body, times: Sequence[datetime], shift: timedelta = timedelta())
     return min(gaps, default=None)
 
 
-def far(body: Body, start: datetime | None, shift: timedelta = timedelta()) -> bool:
-    """Whether no frame of a camera can be of an event that begins at `start`."""
+def far(body: Body, start: datetime | None, shift: timedelta = timedelta(), *, within: timedelta = BELIEVED) -> bool:
+    """Whether no frame of a camera, moved by `shift`, can be of an event that begins at `start` and lasts `within`."""
     if start is None:
         return False
     begins = start.replace(tzinfo=None)
-    return all(time + shift < begins - LIMITS.before or time + shift > begins + BELIEVED for time in body.times)
+    return all(time + shift < begins - LIMITS.before or time + shift > begins + within for time in body.times)
 
 
 def zone_of(body: Body) -> int | None:

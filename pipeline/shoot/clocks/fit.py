@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence, Set
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from itertools import pairwise
 
 from pipeline.shoot.clocks.alternation import by_alternation
@@ -25,6 +25,7 @@ from pipeline.shoot.clocks.evidence import (
 from pipeline.textfile.messages import counted, listed
 from pipeline.types import Frame
 
+_DAY = timedelta(days=1)
 _LONG = 30  # days of a gap, from which its hours say nothing
 _MOST = 6  # cameras that do not fit, of which each is named
 _SEE = ": evencourt inspect says what to write under clocks"  # with the ends of serial numbers, which a record has not
@@ -97,12 +98,18 @@ def clock_notes(
 
 
 def _main(timed: Sequence[Body], start: datetime | None) -> Body:
-    """The camera whose clock is taken for right: one that fits the start; of several, one of the days with most frames,
-    then the one with most frames, then that of the latest date, since a clock that was never set is behind."""
+    """The camera whose clock is taken for right: one that fits the start, if possible to the day; of several, one of
+    the days with most frames, then the one with most frames, then that of the latest date, since a clock that was never
+    set is behind."""
     frames_of: dict[int, int] = {}
-    for group in _groups(timed, timedelta(days=1)):
+    for group in _groups(timed, _DAY):
         frames_of |= dict.fromkeys(map(id, group), sum(len(body.frames) for body in group))
-    return max(timed, key=lambda b: (not far(b, start), frames_of[id(b)], len(b.frames), b.times[0].date()))
+
+    def trust(body: Body) -> tuple[bool, bool, int, int, date]:
+        fits, to_the_day = not far(body, start), not far(body, start, within=_DAY - LIMITS.before)
+        return fits, to_the_day, frames_of[id(body)], len(body.frames), body.times[0].date()
+
+    return max(timed, key=trust)
 
 
 def _groups(timed: Sequence[Body], gap: timedelta) -> list[list[Body]]:
@@ -291,8 +298,10 @@ def duration(gap: timedelta) -> str:
     """ "1,785 d", "3 d 2 h", "2 h 05 min", "16 min", "12 s": two parts at most."""
     seconds = round(abs(gap).total_seconds())
     days, hours, minutes = seconds // 86400, seconds // 3600 % 24, seconds // 60 % 60
+    if days >= _LONG:
+        return f"{round(seconds / 86400):,} d"
     if days:
-        return f"{days} d {hours} h" if hours and days < _LONG else f"{days:,} d"
+        return f"{days} d {hours} h" if hours else f"{days} d"
     if hours:
         return f"{hours} h {minutes:02d} min" if minutes else f"{hours} h"
     return f"{minutes} min" if minutes else f"{seconds} s"

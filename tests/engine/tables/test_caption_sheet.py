@@ -376,7 +376,14 @@ def test_a_template_that_fails_is_a_problem_of_its_row(tmp_path: Path) -> None:
 def test_what_cannot_be_checked_is_said(tmp_path: Path) -> None:
     shoot = shoot_of(tmp_path / "shoot")
     status, _, errors = evencourt(shoot, "--check")
-    assert status == 2 and "has no frames.csv to check" in errors
+    assert status == 2 and "has no frames.csv to check" in errors and errors.rstrip().endswith("--out frames.csv")
+    desk = tmp_path / "desk"
+    desk.mkdir()
+    (desk / "shoot.yaml").write_text(EVENT, encoding="utf-8")
+    status, _, errors = evencourt(shoot, "--facts", desk, "--check")
+    advice = errors.partition("write one with: evencourt captions ")[2].split()
+    assert status == 2 and advice[1:] == ["--facts", str(desk)]
+    assert evencourt(*advice)[0] == 0 and evencourt(shoot, "--facts", desk, "--check")[0] == 0
     status, _, errors = evencourt(shoot, "--check", tmp_path / "absent.csv")
     assert status == 2 and "absent.csv: cannot be read" in errors
     status, _, errors = evencourt(shoot, tmp_path / "frames.csv")

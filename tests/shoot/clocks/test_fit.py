@@ -112,6 +112,14 @@ def test_the_clock_of_which_there_are_most_frames_that_day_is_taken_for_right() 
     assert proposed(evening("A", A, 0, 600) + old) == proposed(old + evening("A", A, 0, 600)) == ["9977: 31536000"]
 
 
+@pytest.mark.parametrize("others", [5, 90])
+@pytest.mark.parametrize("days", [-1, 1, 2])
+def test_a_clock_some_days_off_is_never_preferred_to_that_of_the_day_of_the_start(days: int, others: int) -> None:
+    """Whichever took more frames; "2345: 86400" would have put both cameras on the day after the start."""
+    wrong = evening("B", B, 600 + days * 24 * HOUR, 600, others)
+    assert proposed(evening("A", A, 0, 600) + wrong, START) == [f"4411: {-days * 86400}"]
+
+
 @pytest.mark.parametrize(("minutes", "fit"), [(14, True), (15, False)])
 def test_a_quarter_of_an_hour_apart(minutes: float, fit: bool) -> None:
     frames = evening("A", A, 0, 600) + evening("B", B, 600 + 60 * minutes, 600)
