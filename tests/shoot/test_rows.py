@@ -88,18 +88,41 @@ def test_frames_that_slipped_by_a_row_are_no_clock_that_was_set(
     assert held(read(tmp_path, frames, "".join(lines)), frames) == sorted(at + 1 for at in written[7])
 
 
-@pytest.mark.parametrize(
-    ("times", "set_by"),
-    [
-        ([0.013 + at / 8 for at in range(12)], 0.125),
-        ([at // 3 for at in range(12)], 1),  # a camera that writes whole seconds
-    ],
-)
-def test_a_clock_that_was_set_by_the_pace_of_a_burst_is_one(
-    tmp_path: Path, times: Sequence[float], set_by: float
-) -> None:
+def slipped(frames: Sequence[Frame], times: Sequence[float], shows: int) -> str:
+    """Rows of the frames, each with the time after its own; that at `shows` was filled in."""
+    rows = zip(frames, times[1:], strict=False)
+    return "".join(
+        f"{one.name},{'home 7' if at == shows else ''},,{one.relative},"
+        f"{(START + timedelta(seconds=time)).isoformat(' ', 'milliseconds')}\n"
+        for at, (one, time) in enumerate(rows)
+    )
+
+
+def test_what_slipped_is_no_clock_though_frames_were_deleted_or_lie_in_another_folder(tmp_path: Path) -> None:
+    times = [0.013 + at / 8 for at in range(10)]
     frames = [frame(at, time) for at, time in enumerate(times, 1)]
-    assert held(read(tmp_path, frames, table([time + set_by for time in times])), frames) == [2]
+    assert held(read(tmp_path, frames[:9], slipped(frames[:9], times, 2)), frames[:9]) == [3, 4]
+    parted = [replace(one, relative=f"{'A' if at < 5 else 'B'}/{one.relative}") for at, one in enumerate(frames)]
+    assert held(read(tmp_path, parted, slipped(parted, times, 2)), parted) == [3, 4]
+    culled = [one for at, one in enumerate(frames) if at not in (1, 5, 8)]
+    rows = [times[at] for at in (0, 1, 3, 4, 5, 7, 8, 9)]
+    assert held(read(tmp_path, culled, slipped(culled, rows, 1)), culled) == [3, 4]
+
+
+def test_what_slipped_by_a_row_is_of_another_camera(tmp_path: Path) -> None:
+    """Bursts of two cameras in turn; and two that one hand releases, so that each row is off by the same."""
+    times = [10 * burst + 0.013 + at / 8 for burst in range(3) for at in range(4)]
+    turns = [frame(at, time, "AB"[(at - 1) // 4 % 2]) for at, time in enumerate(times, 1)]
+    assert held(read(tmp_path, turns, slipped(turns, times, 3)), turns) == [4, 5]
+    both = [time + part for time in times for part in (0, 0.02)]
+    pairs = [frame(at, time, "BA"[at % 2]) for at, time in enumerate(both, 1)]
+    assert held(read(tmp_path, pairs, slipped(pairs, both, 2)), pairs) == [3, 4]
+
+
+def test_a_clock_that_was_set_by_a_second_is_one_in_bursts_by_the_second(tmp_path: Path) -> None:
+    times = [10 * burst + at // 4 for burst in range(3) for at in range(6)]
+    frames = [frame(at, time) for at, time in enumerate(times, 1)]
+    assert held(read(tmp_path, frames, table([time + 1 for time in times])), frames) == [2]
 
 
 def test_two_of_eight_that_are_off_by_the_same_are_no_clock(tmp_path: Path) -> None:
@@ -128,9 +151,14 @@ def test_a_spreadsheet_that_leaves_thousandths_or_seconds_out_puts_no_row_in_dou
     assert held(read(tmp_path, frames, rows), frames) == [3]
 
 
-def test_another_camera_that_took_one_at_that_time_is_not_meant(tmp_path: Path) -> None:
-    frames = [frame(1, 0), frame(2, 9), frame(3, 2.5), frame(4, 1.25, "Other Camera")]
-    assert held(read(tmp_path, frames, table((0, 1.25, 2.5, 9))), frames) == [2]
+@pytest.mark.parametrize(("time", "expected"), [(1.25, [2, 4]), (1, [2])])
+def test_another_camera_that_took_one_at_that_time_is_meant_where_no_chance_is(
+    tmp_path: Path, time: float, expected: list[int]
+) -> None:
+    frames = [frame(1, 0), frame(2, 9), frame(3, 2.5), frame(4, time, "Other Camera")]
+    assert held(read(tmp_path, frames, table((0, time, 2.5, 9))), frames) == expected
+    frames.append(frame(5, time))
+    assert held(read(tmp_path, frames, table((0, time, 2.5, 9))), frames) == [2, 5]
 
 
 def test_a_second_body_whose_clock_was_set_holds_no_night(tmp_path: Path) -> None:

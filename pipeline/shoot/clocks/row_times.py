@@ -30,8 +30,9 @@ def put_in_doubt(meanings: Sequence[tuple[Row, Meant]], index: FrameIndex) -> li
     wrong = {at: away for at, away in off.items() if away[1]}
     every, alike = Counter(camera for camera, _ in off.values()), Counter(wrong.values())
     slipped = _slipped(meanings, ((at, away[0]) for at, away in off.items()), index) if wrong else {}
-    # Most of a camera and folder, as entries of `clocks` are for: a clock was set.
-    set_right = {away for away, count in alike.items() if count > max(slipped[away[0]], every[away[0]] // 2)}
+    # Most of a camera and folder, as entries of `clocks` are for: a clock was set. Where half of these have the time of
+    # a frame as many frames on, cells slipped: the others' frames were deleted, or lie in another folder.
+    set_right = {away for away, count in alike.items() if count > max(2 * slipped[away[0]], every[away[0]] // 2)}
     taken = sorted((time, name) for name, frame in index.frames.items() if (time := frame.exif.time))
     found = []
     for at, (row, meant) in enumerate(meanings):
@@ -47,19 +48,23 @@ def put_in_doubt(meanings: Sequence[tuple[Row, Meant]], index: FrameIndex) -> li
 def _slipped(
     meanings: Sequence[tuple[Row, Meant]], bodies: Iterable[tuple[int, tuple[str, ...]]], index: FrameIndex
 ) -> dict[tuple[str, ...], int]:
-    """Camera and folder -> most of its rows that have the time of the frame as many frames on. Where cells slipped, all
-    do; and within a burst of even pace these are off by one and the same time, as rows are whose clock was set."""
+    """Camera and folder -> most of its rows that have the time of the frame as many frames on, of its own or of all.
+    Where cells slipped, all do; and within a burst of even pace, or of two bodies that one hand releases, these are off
+    by one and the same time, as rows are whose clock was set."""
     order: dict[tuple[str, ...], list[tuple[datetime, str]]] = {}
     for name, frame in index.frames.items():
         if frame.exif.time is not None:
-            order.setdefault(_body(frame), []).append((frame.exif.time, name))
-    taken = {body: [(time, at) for at, (time, _) in enumerate(sorted(of))] for body, of in order.items()}
-    places = {name: at for of in order.values() for at, (_, name) in enumerate(sorted(of))}
-    found: dict[tuple[str, ...], Counter[int]] = {}
+            for whose in (_body(frame), ()):
+                order.setdefault(whose, []).append((frame.exif.time, name))
+    taken = {whose: [(time, at) for at, (time, _) in enumerate(sorted(of))] for whose, of in order.items()}
+    places = {(whose, name): at for whose, of in order.items() for at, (_, name) in enumerate(sorted(of))}
+    found: dict[tuple[str, ...], Counter[tuple[tuple[str, ...], int]]] = {}
     for at, body in bodies:
         row, meant = meanings[at]
-        there = _of_time(taken[body], _time_of(row))
-        found.setdefault(body, Counter()).update(other - places[meant.name or ""] for other in there)
+        for whose in (body, ()):
+            here = places[whose, meant.name or ""]
+            there = _of_time(taken[whose], _time_of(row))
+            found.setdefault(body, Counter()).update((whose, other - here) for other in there)
     return {body: max(slips.values(), default=0) for body, slips in found.items()}
 
 
@@ -93,9 +98,11 @@ def _saved_shorter(time: datetime) -> list[datetime]:
 
 
 def _taken_then(row: Row, meant: Meant, index: FrameIndex, taken: Sequence[tuple[datetime, str]]) -> list[str]:
-    """Other frames of the camera that were taken when a row says. taken  when each was, in order"""
-    this = index.frames[meant.name or ""]
-    return [name for name in _of_time(taken, _time_of(row)) if may_be_one_camera(index.frames[name], this)]
+    """Other frames of the camera that were taken when a row says; where there are none, those of other cameras whose
+    time has parts of a second, which no chance is. taken  when each was, in order"""
+    this, then = index.frames[meant.name or ""], _of_time(taken, _time_of(row))
+    own = [name for name in then if may_be_one_camera(index.frames[name], this)]
+    return own or [name for name in then if (time := index.frames[name].exif.time) and time.microsecond]
 
 
 def _of_time(taken: Sequence[tuple[datetime, _Of]], time: datetime | None) -> list[_Of]:
