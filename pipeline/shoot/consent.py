@@ -6,7 +6,6 @@ The texts are only searched for names that may not be published. They are writte
 from __future__ import annotations
 
 import re
-from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path, PurePath, PurePosixPath
@@ -20,6 +19,7 @@ from pipeline.formats.metadata.search_xmp import Text
 from pipeline.shoot.copies import are_called_after_one, copies, is_copy, name_parts
 from pipeline.shoot.facts import Facts, Player, held_back, mistyped_player, named_player
 from pipeline.shoot.kinds import frame_kind
+from pipeline.shoot.lists import held_by_lists
 from pipeline.shoot.names import holds_any, same_name
 from pipeline.shoot.photographer import (
     ALIKE,
@@ -36,7 +36,7 @@ from pipeline.shoot.photographer import (
     usual_credits,
 )
 from pipeline.shoot.pictures.looks import shoot_of
-from pipeline.shoot.sidecar import SIZE_LIMIT, loose_notes, loose_sidecars, notes_beside, sidecars
+from pipeline.shoot.sidecar import SIZE_LIMIT, loose_sidecars, notes_beside, sidecars
 from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.files import folded
 from pipeline.textfile.reading import read_bytes
@@ -56,11 +56,6 @@ _UNREAD = (
 _LETTERS = re.compile(r"[^\x00-\x40\x5b-\x60\x7b-\x7f]|\\u|&#|%")  # or what may stand for one
 _ELSEWHERE = "sidecar in another folder"
 _NOTE = "JSON or text file beside it"
-_LIST = "line in a text file of the shoot folder"
-_LISTED = (
-    "{file} names a player whose line in the roster says publish: no, and no frame beside the name: see whether it "
-    "means any, and write under players who is in them"
-)
 BESIDE = (
     "in a burst with frames that are held back for a player, and nobody wrote under players who is in it; look at it "
     "before you publish"
@@ -109,47 +104,11 @@ def named_by_own_texts(facts: Facts, frames: Sequence[Frame], notices: list[str]
             says = told[frame.name]
             if why := says.why(owner, everywhere, always, () if frame.name in excused else near):
                 held[frame.name] = why
-    for name, why in _by_lists(facts, searched, notices if notices is not None else []):
+    for name, why in held_by_lists(facts, searched, notices if notices is not None else []):
         held.setdefault(name, why)
     if any(one.credits.times for one in told.values()) and notices is not None:
         notices.append(credit_said(near, [camera for camera, _ in credited], sum(count for _, count in credited)))
     return held
-
-
-def _by_lists(facts: Facts, frames: Sequence[Frame], notices: list[str]) -> Iterable[tuple[str, str]]:
-    """(frame, why it is held) of those that a text file of the shoot names in a line with a withheld player, or is
-    called after. A line without a frame is said: nobody knows which it means."""
-    stems = defaultdict[str, list[Frame]](list)
-    for frame in frames:
-        stems[folded(PurePath(frame.relative).stem)].append(frame)
-    for shoot in sorted({shoot_of(frame) for frame in frames}):
-        for file in loose_notes(shoot):
-            try:
-                octets = read_bytes(file, SIZE_LIMIT)
-            except (InputError, OSError):
-                continue  # a list that is nobody's: it may be of anything
-            after = {part for part in name_parts(folded(file.stem)) if part in stems}
-            some = [text for text in decodings(octets) if named_player(text, facts, ()) is not None]
-            for line in dict.fromkeys(line for text in some for line in text.splitlines()):
-                if named_player(line, facts, ()) is None:
-                    continue
-                there = [one for part in sorted(after | _called_in(line, stems)) for one in stems[part]]
-                for frame in there:
-                    if (player := named_player(line, facts, facts.row(frame.name).players)) is not None:
-                        yield frame.name, _NAMES.format(what=_LIST, why=player.why)
-                if not there and (said := _LISTED.format(file=_unnamed(file, facts))) not in notices:
-                    notices.append(said)
-
-
-def _called_in(line: str, stems: Mapping[str, object]) -> set[str]:
-    """The names of frames in a line, as a whole."""
-    line = folded(line)
-    return {stem for stem in stems if re.search(rf"(?<![^\W_]){re.escape(stem)}(?!\w)", line)}
-
-
-def _unnamed(file: Path, facts: Facts) -> str:
-    """What a text file is called, for others."""
-    return "a text file" if named_player(file.stem, facts, ()) is not None else file.name
 
 
 def _is_creator(player: Player, facts: Facts) -> bool:

@@ -12,6 +12,7 @@ from pipeline.shoot.clocks.row_times import put_in_doubt
 from pipeline.shoot.eventfile import box_of
 from pipeline.shoot.facts import CROP_OF, FRAME_COLUMNS, MARKS, SIDES, FrameFacts, Player, plain_digits
 from pipeline.shoot.frame_names import FrameIndex, Meant, row_digest
+from pipeline.shoot.frame_ranges import numbered
 from pipeline.shoot.names import hints_at, holds_any, same_name
 from pipeline.store.files import folded
 from pipeline.store.keys import digest_json
@@ -180,7 +181,8 @@ def read_rows(
         if row["frame"] and name is None:
             why, said = meant.why, _RENAMED if row.line in in_doubt else _UNCLEAR
             shows = _shows_withheld(facts, roster or ())
-            if (shows or wrong) and (more := [one for one in _several(row["frame"], index) if one not in may]):
+            forbids = shows or wrong or not facts.keep
+            if forbids and (more := [one for one in _several(row["frame"], index) if one not in may]):
                 may, said = sorted([*may, *more]), _SEVERAL
                 why += f"; it seems to mean {and_more(may)}: write a row for each"
             if may:
@@ -231,13 +233,6 @@ _UNCLEAR = "line {line} of frames.csv may mean it or another frame; write the wh
 
 
 _SEVERAL = "line {line} of frames.csv seems to mean it and other frames; write a row for each there"
-# A name or number, alone or to another.
-_NUMBERS = re.compile(
-    r"(?<![^\s,;，；、&+])(?P<before>[^\s,;，；、&+]*?)(?P<first>\d+)(?:\.[a-z]\w+)?"
-    r"(?:\s*(?:[-–—:…]|\.\.+|\b(?:to|till|until|bis|til|à)\b)\s*(?P<again>[^\s,;，；、&+]*?)(?P<last>\d+)(?:\.[a-z]\w+)?)?"
-    r"(?![^\s,;，；、&+])",
-    re.IGNORECASE,
-)
 
 
 def _shows_withheld(facts: FrameFacts, roster: Sequence[Player]) -> bool:
@@ -255,14 +250,7 @@ def _several(written: str, index: FrameIndex) -> list[str]:
     parts = [part for part in re.split(r"[,;，；、&+\s]+", written) if part]
     for part in parts if len(parts) > 1 else ():
         found += index.candidates(part)
-    for match in _NUMBERS.finditer(written):
-        before, first, again, last = match.group("before", "first", "again", "last")
-        if again.casefold() in ("", before.casefold()) if last else not before:
-            last = last or first
-            ends = int(first), int(first[: max(len(first) - len(last), 0)] + last)
-            called = rf"(?:.*/)?{re.escape(before)}(\d+)" if before else r"(?:.*\D)?(\d+)"
-            numbers = ((name, re.fullmatch(called, name, re.IGNORECASE)) for name in index.names)
-            found += [name for name, one in numbers if one and min(ends) <= int(one[1]) <= max(ends)]
+    found += numbered(written, index.names)
     return sorted(dict.fromkeys(found))
 
 

@@ -8,6 +8,7 @@ from functools import lru_cache
 from pathlib import Path, PurePath
 
 from pipeline.formats.metadata.xmp_read import Packet, RefusedPacketError
+from pipeline.shoot.kinds import frame_kind
 from pipeline.store.files import folded
 from pipeline.textfile.reading import read_bytes, refused
 
@@ -61,12 +62,12 @@ def loose_sidecars(shoot: Path) -> list[tuple[str, Path]]:
 
 
 def loose_notes(shoot: Path) -> list[Path]:
-    """The text files in and below a folder that stand beside no file that is called so: lists of captions, notes."""
+    """The text files in and below a folder that stand beside no frame that is called so: lists of captions, notes."""
     found = list[Path]()
     for folder, folders, names in os.walk(shoot):
         folders[:] = sorted(name for name in folders if not name.startswith("."))
-        others = [PurePath(name) for name in names if not name.lower().endswith((".txt", ".json", ".xmp"))]
-        called = {folded(name) for path in others for name in (path.name, path.stem)}
+        frames = [path for path in map(PurePath, names) if frame_kind(path)]
+        called = {folded(name) for path in frames for name in (path.name, path.stem)}
         for path in (Path(folder, name) for name in sorted(names)):
             parts = folded(path.stem).split(".")
             beside = any(".".join(parts[:count]) in called for count in range(1, len(parts) + 1))

@@ -18,6 +18,8 @@ _LETTERS = "shoot/names/letters.py"
 _ROWS, _ROWS_TESTS = "shoot/rows.py", ("shoot/test_rows.py",)
 _SEARCH_TESTS = ("shoot/test_consent.py",)
 _TIMES = "shoot/clocks/row_times.py"
+_LISTS = "shoot/lists.py"
+_RANGES = "shoot/frame_ranges.py"
 _BY, _BY_TESTS = "shoot/photographer.py", ("shoot/test_photographer.py",)
 _MISTYPED = ("shoot/test_mistyped.py",)
 _OWN = "formats/metadata/own_texts.py"
@@ -414,6 +416,7 @@ MUTANTS = [
     mutant(_TIMES, " if (time := index.frames[name].exif.time) and time.microsecond]", "]", *_ROWS_TESTS),
     mutant(_TIMES, "    return own or [", "    return own + [", *_ROWS_TESTS),
     mutant(_TIMES, "(whose, other - here)", "(whose, 1)", *_ROWS_TESTS),
+    mutant(_TIMES, " for other in there if other != here)", " for other in there)", *_ROWS_TESTS),
     mutant(
         _TIMES, "own = [name for name in then if may_be_one_camera(index.frames[name], this)]", "own = []", *_ROWS_TESTS
     ),
@@ -423,21 +426,47 @@ MUTANTS = [
     mutant(_TIMES, "same = abs(away) <= _SAME_TIME or", "same = not away or", *_ROWS_TESTS),
     mutant(_TIMES, " or time in _saved_shorter(frame.exif.time)", "", *_ROWS_TESTS),
     mutant(_TIMES, "(*meant.may, *others))", "tuple(others))", *_ROWS_TESTS),
-    mutant(_CONSENT, "sorted(after | _called_in(line, stems))", "sorted(after)", *_SEARCH_TESTS),
-    mutant(_CONSENT, "sorted(after | _called_in(line, stems))", "sorted(_called_in(line, stems))", *_SEARCH_TESTS),
-    mutant(_CONSENT, "                    notices.append(said)", "                    pass", *_SEARCH_TESTS),
-    mutant(_CONSENT, '(?!\\w)", line)}', '", line)}', *_SEARCH_TESTS),
-    mutant(_CONSENT, '"a text file" if named_player', '"a text file" if False and named_player', *_SEARCH_TESTS),
-    mutant(_ROWS, "if (shows or wrong) and (more", "if shows and (more", *_ROWS_TESTS),
-    mutant(_ROWS, "if (shows or wrong) and (more", "if (more", *_ROWS_TESTS),
+    mutant(_LISTS, "here = after | _called_in(line, stems)", "here = after", *_SEARCH_TESTS),
+    mutant(_LISTS, "here = after | _called_in(line, stems)", "here = _called_in(line, stems)", *_SEARCH_TESTS),
+    mutant(
+        _LISTS,
+        "after = stems.keys() & {stem, *name_parts(stem)}",
+        "after = stems.keys() & name_parts(stem)",
+        *_SEARCH_TESTS,
+    ),
+    mutant(_LISTS, "there = set(here)", "there = here", *_SEARCH_TESTS),
+    mutant(_LISTS, "(reversed(lines[:at]), lines[at + 1 :])", "(lines[at + 1 :],)", *_SEARCH_TESTS),
+    mutant(_LISTS, "(reversed(lines[:at]), lines[at + 1 :])", "(reversed(lines[:at]),)", *_SEARCH_TESTS),
+    mutant(_LISTS, "(reversed(lines[:at]), lines[at + 1 :])", "(lines[:at], lines[at + 1 :])", *_SEARCH_TESTS),
+    mutant(_LISTS, "frozenset[Player]() if credits.bare else credits.excused", "credits.excused", *_SEARCH_TESTS),
+    mutant(_LISTS, "frozenset[Player]() if credits.bare else credits.excused", "frozenset[Player]()", *_SEARCH_TESTS),
+    mutant(
+        _LISTS, "None if players else mistyped_player(line, others)", "mistyped_player(line, others)", *_SEARCH_TESTS
+    ),
+    mutant(_LISTS, "None if players else mistyped_player(line, others)", "None", *_SEARCH_TESTS),
+    mutant(_LISTS, '_YEAR.sub(" ", line) if whole else line', "line", *_SEARCH_TESTS),
+    mutant(_LISTS, ", stems, _DIGITS))", ", stems))", *_SEARCH_TESTS),
+    mutant(_LISTS, '_SUFFIX.sub("", folded(line))', "folded(line)", *_SEARCH_TESTS),
+    mutant(_LISTS, 'return set() if re.search(r"[^\\W\\d_]", rest) else called', "return called", *_SEARCH_TESTS),
+    mutant("shoot/sidecar.py", "if frame_kind(path)]", "]", *_SEARCH_TESTS),
+    mutant(_RANGES, " or bool(_APART.search(match[0]))", "", *_SEARCH_TESTS),
+    mutant(_RANGES, " and not (exact and len(number) != len(first))", "", *_SEARCH_TESTS),
+    mutant(_RANGES, "min(ends) <= int(number) <= max(ends)", "int(number) in ends", *_ROWS_TESTS),
+    mutant(_RANGES, 'in ("", before.casefold())', 'in ("",)', *_ROWS_TESTS),
+    mutant(_ROWS, " or not facts.keep", "", *_ROWS_TESTS),
+    mutant(_LISTS, "    notices += dict.fromkeys(unplaced)", "    pass", *_SEARCH_TESTS),
+    mutant(_LISTS, '(?!\\w)", line)}', '", line)}', *_SEARCH_TESTS),
+    mutant(_LISTS, '"a text file" if named_player', '"a text file" if False and named_player', *_SEARCH_TESTS),
+    mutant(_ROWS, "if forbids and (more", "if shows and (more", *_ROWS_TESTS),
+    mutant(_ROWS, "if forbids and (more", "if (more", *_ROWS_TESTS),
     mutant(_ROWS, "return any(hints_at(facts.words, one.name) for one in hidden)", "return False", *_ROWS_TESTS),
     mutant(_ROWS, "for part in parts if len(parts) > 1 else ():", "for part in parts:", *_ROWS_TESTS),
-    mutant(_ROWS, "if last else not before:", "if last else True:", *_ROWS_TESTS),
-    mutant(_ROWS, "if last else not before:", "if last else False:", *_ROWS_TESTS),
+    mutant(_RANGES, "if last else not before)", "if last else True)", *_ROWS_TESTS),
+    mutant(_RANGES, "if last else not before)", "if last else False)", *_ROWS_TESTS),
     mutant(_ROWS, "        found += index.candidates(part)\n", "        pass\n", *_ROWS_TESTS),
-    mutant(_ROWS, 'again.casefold() in ("", before.casefold())', "True", *_ROWS_TESTS),
-    mutant(_ROWS, "min(ends) <= int(one[1]) <= max(ends)", "ends[0] <= int(one[1]) <= ends[1]", *_ROWS_TESTS),
-    mutant(_ROWS, ' if before else r"(?:.*\\D)?(\\d+)"', "", *_ROWS_TESTS),
+    mutant(_RANGES, 'again.casefold() in ("", before.casefold())', "True", *_ROWS_TESTS),
+    mutant(_RANGES, "min(ends) <= int(number) <= max(ends)", "ends[0] <= int(number) <= ends[1]", *_ROWS_TESTS),
+    mutant(_RANGES, ' if before else r"(?:.*\\D)?(\\d+)"', "", *_ROWS_TESTS),
     mutant(_ROWS, "            if _renumbered(before, roster):", "            if False:", *_ROWS_TESTS),
     mutant(_ROWS, "unclear[name], now = _RENUMBERED", "unclear[name], _ = _RENUMBERED", *_ROWS_TESTS),
     mutant(_ROWS, 'publish == "no" or digest in hidden', 'publish == "no"', *_ROWS_TESTS),

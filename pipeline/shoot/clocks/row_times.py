@@ -64,7 +64,7 @@ def _slipped(
         for whose in (body, ()):
             here = places[whose, meant.name or ""]
             there = _of_time(taken[whose], _time_of(row))
-            found.setdefault(body, Counter()).update((whose, other - here) for other in there)
+            found.setdefault(body, Counter()).update((whose, other - here) for other in there if other != here)
     return {body: max(slips.values(), default=0) for body, slips in found.items()}
 
 
