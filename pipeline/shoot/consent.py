@@ -19,7 +19,7 @@ from pipeline.formats.metadata.search_xmp import Text
 from pipeline.shoot.copies import are_called_after_one, copies, is_copy, name_parts
 from pipeline.shoot.facts import Facts, Player, held_back, mistyped_player, named_player
 from pipeline.shoot.kinds import frame_kind
-from pipeline.shoot.lists import held_by_lists
+from pipeline.shoot.listed.captions import held_by_lists
 from pipeline.shoot.names import holds_any, same_name
 from pipeline.shoot.photographer import (
     ALIKE,

@@ -64,8 +64,12 @@ _CREDIT = "|".join(
 # Such a word must begin what is said: "Im Bild: S. Fjellheim" is who is shown, and "photo of" or "Foto von" may be. It
 # must end it: "S. Fjellheim (Photo: ...)" is shown too. Common practice, no source.
 _CREDIT_BEFORE = re.compile(
-    rf"(?:(?:\A|\n|[^\w\s\"'])\s*[\"']?(?:{_CREDIT})(?:\s+(?:by|par|por|door))?|©|\(c\))[\s:/\"']*\Z", re.IGNORECASE
+    rf"(?:(?:\A|\n|[^\w\s\"'])\s*[\"']?(?:(?P<sure>copyright)|{_CREDIT})(?P<by>\s+(?:by|par|por|door))?|(?P<sign>©|\(c\)))"
+    r"[\s:/\"']*\Z",
+    re.IGNORECASE,
 )
+# What follows who is shown: "Picture: S. Fjellheim scores", "Foto: S. Fjellheim (9)"; and none of these words.
+_SHOWN_AFTER = re.compile(r"[^\S\n]+(?!(?:for|für|voor|pour|till?|per|para)\b)[a-zà-öø-ÿ]|\s*\([^)\n]*\d")
 _CREDIT_AFTER = re.compile(rf"\s+(?:{_CREDIT})\s*(?:\Z|[.,;|/)\n])", re.IGNORECASE)
 
 
@@ -139,10 +143,15 @@ def _marked(text: str, names: tuple[str, ...]) -> str:
 def _says_so(marked: str) -> bool:
     """Whether a text says of each of its marks that this is who took the picture."""
     return all(
-        _CREDIT_BEFORE.search(marked[max(mark.start() - _NEAR, 0) : mark.start()])
-        or _CREDIT_AFTER.match(marked[mark.end() : mark.end() + _NEAR])
+        _is_credit(marked[max(mark.start() - _NEAR, 0) : mark.start()], marked[mark.end() : mark.end() + _NEAR])
         for mark in re.finditer(_MARK, marked)
     )
+
+
+def _is_credit(before: str, after: str) -> bool:
+    if said := _CREDIT_BEFORE.search(before):
+        return any(said.group("sure", "by", "sign")) or not _SHOWN_AFTER.match(after)
+    return _CREDIT_AFTER.match(after) is not None
 
 
 def _mentions(what: str, marked: Iterable[str]) -> Iterable[Mention]:

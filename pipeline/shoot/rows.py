@@ -12,7 +12,7 @@ from pipeline.shoot.clocks.row_times import put_in_doubt
 from pipeline.shoot.eventfile import box_of
 from pipeline.shoot.facts import CROP_OF, FRAME_COLUMNS, MARKS, SIDES, FrameFacts, Player, plain_digits
 from pipeline.shoot.frame_names import FrameIndex, Meant, row_digest
-from pipeline.shoot.frame_ranges import numbered
+from pipeline.shoot.listed.numbers import numbered
 from pipeline.shoot.names import hints_at, holds_any, same_name
 from pipeline.store.files import folded
 from pipeline.store.keys import digest_json

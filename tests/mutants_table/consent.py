@@ -18,8 +18,8 @@ _LETTERS = "shoot/names/letters.py"
 _ROWS, _ROWS_TESTS = "shoot/rows.py", ("shoot/test_rows.py",)
 _SEARCH_TESTS = ("shoot/test_consent.py",)
 _TIMES = "shoot/clocks/row_times.py"
-_LISTS = "shoot/lists.py"
-_RANGES = "shoot/frame_ranges.py"
+_LISTS = "shoot/listed/captions.py"
+_RANGES = "shoot/listed/numbers.py"
 _BY, _BY_TESTS = "shoot/photographer.py", ("shoot/test_photographer.py",)
 _MISTYPED = ("shoot/test_mistyped.py",)
 _OWN = "formats/metadata/own_texts.py"
@@ -394,6 +394,13 @@ MUTANTS = [
     mutant(_BY, "\\s*(?:\\Z|[.,;|/)\\n])", "", *_BY_TESTS),
     mutant(_CONSENT, "None if holds_any(some, (player.name,)) else player", "player", *_BY_TESTS),
     mutant(_CONSENT, "                credits = credits.with_those(here)\n", "", *_BY_TESTS),
+    mutant(_BY, " or not _SHOWN_AFTER.match(after)", "", *_BY_TESTS),
+    mutant(_BY, 'any(said.group("sure", "by", "sign")) or not', "not", *_BY_TESTS),
+    mutant(_BY, 'said.group("sure", "by", "sign")', 'said.group("sure", "by")', *_BY_TESTS),
+    mutant(_BY, 'said.group("sure", "by", "sign")', 'said.group("sure", "sign")', *_BY_TESTS),
+    mutant(_BY, 'said.group("sure", "by", "sign")', 'said.group("by", "sign")', *_BY_TESTS),
+    mutant(_BY, "(?!(?:for|für|voor|pour|till?|per|para)\\b)", "", *_BY_TESTS),
+    mutant(_BY, '|\\s*\\([^)\\n]*\\d")', '")', *_BY_TESTS),
     mutant(_BY, "times = min(one.times", "times = max(one.times", *_BY_TESTS),
     mutant(_BY, "credits.times <= self.times and ", "", *_BY_TESTS),
     mutant(_BY, " and credits.mentions <= self.mentions", "", *_BY_TESTS),
@@ -449,7 +456,7 @@ MUTANTS = [
     mutant(_LISTS, '_SUFFIX.sub("", folded(line))', "folded(line)", *_SEARCH_TESTS),
     mutant(_LISTS, 'return set() if re.search(r"[^\\W\\d_]", rest) else called', "return called", *_SEARCH_TESTS),
     mutant("shoot/sidecar.py", "if frame_kind(path)]", "]", *_SEARCH_TESTS),
-    mutant(_RANGES, " or bool(_APART.search(match[0]))", "", *_SEARCH_TESTS),
+    mutant(_RANGES, " or bool(_SPACED.search(match[0]))", "", *_SEARCH_TESTS),
     mutant(_RANGES, " and not (exact and len(number) != len(first))", "", *_SEARCH_TESTS),
     mutant(_RANGES, "min(ends) <= int(number) <= max(ends)", "int(number) in ends", *_ROWS_TESTS),
     mutant(_RANGES, 'in ("", before.casefold())', 'in ("",)', *_ROWS_TESTS),

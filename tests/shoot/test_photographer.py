@@ -133,6 +133,8 @@ def all_held_as_bare(facts: Facts, frames: list[Frame]) -> bool:
         "A save by S. Fjellheim",
         "Im Bild: S. Fjellheim",
         "Photo of S. Fjellheim",
+        "Picture: S. Fjellheim scores",
+        "Foto: S. Fjellheim (nr 9)",
         "S. Fjellheim Photo: Harbour Press",
         "S. Fjellheim. Photo: S. Fjellheim",
     ],
@@ -151,7 +153,17 @@ def test_so_is_each_field_that_says_what_is_shown(tmp_path: Path, field: str) ->
 
 @pytest.mark.parametrize(
     "credit",
-    ["S. Fjellheim photography", "A save.\nPhoto by S. Fjellheim", "(Foto: S. Fjellheim)", "A save ©S. Fjellheim"],
+    [
+        "S. Fjellheim photography",
+        "A save.\nPhoto by S. Fjellheim on a Friday",
+        "(Foto: S. Fjellheim)",
+        "A save ©S. Fjellheim all rights reserved",
+        "Copyright S. Fjellheim, all rights reserved",
+        "Copyright: S. Fjellheim all rights reserved",
+        "Photo: S. Fjellheim for Harbour Press",
+        "Photo: S. Fjellheim (Harbour Press)",
+        "Photo: S. Fjellheim\na save",
+    ],
 )
 def test_a_text_that_says_who_took_it_holds_no_night(tmp_path: Path, credit: str) -> None:
     father = replace(FACTS, creator="Sven Fjellheim")

@@ -15,7 +15,7 @@ _NUMBERS = re.compile(
 )
 
 
-_APART = re.compile(r"\s[-–—~〜→]\s")
+_SPACED = re.compile(r"\s[-–—~〜→]\s")
 
 
 def numbered(written: str, names: Collection[str], digits: int = 1) -> list[str]:
@@ -29,7 +29,7 @@ def numbered(written: str, names: Collection[str], digits: int = 1) -> list[str]
         before, first, again, last = match.group("before", "first", "again", "last")
         if not (again.casefold() in ("", before.casefold()) if last else not before):
             continue
-        alone = (not before and not last) or bool(_APART.search(match[0]))
+        alone = (not before and not last) or bool(_SPACED.search(match[0]))
         if alone and len(last or first) < digits:
             continue
         last = last or first

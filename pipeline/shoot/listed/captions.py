@@ -14,7 +14,7 @@ from pipeline.formats.metadata.decode import decodings
 from pipeline.formats.metadata.search_xmp import Text
 from pipeline.shoot.copies import name_parts
 from pipeline.shoot.facts import Facts, Player, mistyped_player, named_player
-from pipeline.shoot.frame_ranges import numbered
+from pipeline.shoot.listed.numbers import numbered
 from pipeline.shoot.photographer import credits_in
 from pipeline.shoot.pictures.looks import shoot_of
 from pipeline.shoot.sidecar import SIZE_LIMIT, loose_notes
