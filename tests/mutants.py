@@ -8,6 +8,7 @@ checkout, the tests that should notice are run there, and the line is put back. 
 from __future__ import annotations
 
 import argparse
+import ast
 import compileall
 import fnmatch
 import importlib
@@ -48,15 +49,26 @@ def problems(rows: Sequence[Mutant]) -> list[str]:
     found = [f"twice: {row.name}" for i, row in enumerate(rows) if row in rows[:i]]
     for row in rows:
         path = ROOT / "pipeline" / row.file
-        count = path.read_text(encoding="utf-8").count(row.old) if path.is_file() else 0
+        text = path.read_text(encoding="utf-8") if path.is_file() else ""
+        count = text.count(row.old)
         if count != 1:
             found.append(f"the line has changed ({count} times there): update the table: {row.name}")
+        elif path.suffix == ".py" and not _is_python(text.replace(row.old, row.new)):
+            found.append(f"no Python any more, which every test notices: {row.name}")
         found += [
             f"no such tests: {t}: {row.name}" for t in row.tests if not (ROOT / "tests" / t.split("::")[0]).exists()
         ]
         if not row.tests or row.old == row.new:
             found.append(f"no tests or no change: {row.name}")
     return found
+
+
+def _is_python(text: str) -> bool:
+    try:
+        ast.parse(text)
+    except SyntaxError:
+        return False
+    return True
 
 
 @dataclass(frozen=True)

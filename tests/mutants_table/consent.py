@@ -83,8 +83,8 @@ MUTANTS = [
     mutant(_CELL, "if match and worn in match.groups():", "if match:", *_SLIPPED),
     mutant(_CELL, "found |= dict.fromkeys(short for", "dict.fromkeys(short for", *_SLIPPED),
     mutant(_FACTS, "    if facts.roster:", "    if facts.roster or facts.source_file:", *_WHO),
-    mutant("engine/tables/caption_sheet.py", "(*nobody_known(facts), *nobody", "(*nobody", *_WHO),
-    mutant("engine/tables/caption_sheet.py", ", *nobody_named(facts, goes_out))", ")", *_WHO),
+    mutant("engine/tables/caption_sheet.py", "(*nobody_known(facts), *nobody", "(*(), *nobody", *_WHO),
+    mutant("engine/tables/caption_sheet.py", ", *nobody_named(facts, goes_out))", ",)", *_WHO),
     mutant("engine/record.py", " *nobody_named(shoot.facts, goes_out),", "", *_WHO),
     mutant("engine/record.py", "if entry.deliveries else []", "", *_WHO),
     mutant(_FACTS, "if name not in cards and not", "if not", *_WHO),
@@ -297,7 +297,7 @@ MUTANTS = [
     mutant(_CONSENT, "if some else noted", "if True else noted", "shoot/test_consent.py"),
     mutant(_CONSENT, "        found.append(player)\n", "        return frozenset({player})\n", "shoot/test_consent.py"),
     mutant(_CONSENT, "*loose.of(folded(path.stem))]", "]", "shoot/test_consent.py"),
-    mutant(_CONSENT, "name_parts(frame) & self._called.keys() if self._called", "()", "shoot/test_consent.py"),
+    mutant(_CONSENT, "name_parts(frame) & self._called.keys() if", "set[str]() if", "shoot/test_consent.py"),
     mutant(_CONSENT, "if frame_kind(PurePath(stem)) else stem", "if False else stem", "shoot/test_consent.py"),
     mutant(
         _CONSENT, "for part in {stem, *name_parts(stem)}:", "for part in name_parts(stem):", "shoot/test_consent.py"

@@ -64,7 +64,7 @@ MUTANTS = [
         "most = most",
         "cli/test_status.py",
     ),
-    mutant(_COPY, "last = frozenset(sure.difference(found))  #", "last = frozenset()  #", *_SAME),
+    mutant(_COPY, "last = frozenset(sure.difference(found))  #", "last = frozenset()  #", *_COPIES),
     mutant(_COPY, "PICTURE, ELSEWHEN, CODED, ORIGINAL, REPLACED)", "PICTURE, CODED)", *_SAME),
     mutant(_SAID, "frame.exif.time is None or not (", "frame.exif.time is None and not (", *_SAME),
     mutant(_ORIGINAL, "or (one.name not in settled and self", "or (self", *_SAME),

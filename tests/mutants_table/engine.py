@@ -232,7 +232,7 @@ MUTANTS = [
         "shoot/consent.py",
         '            trace(error)\n            unread.append("metadata")',
         "            trace(error)",
-        *_FAILING,
+        "engine/test_failing_steps.py::test_texts_that_break_the_search_for_names_hold_a_frame_back",
     ),
     # What is there and no file.
     mutant(

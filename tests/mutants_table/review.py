@@ -61,7 +61,7 @@ MUTANTS = [
     # who may be beside a frame that is held in the review is told there, not by the next run
     mutant(_STATE, "beside = bool(record.deliveries) and real in", "beside = False and real in", *_CONSENT),
     mutant(_STATE, "notices = [*self._of_consent(), *(", "notices = [*(", *_CONSENT),
-    mutant(_STATE, "yield from lines_by_kind([text for", "[text for", *_CONSENT),
+    mutant(_STATE, "yield from lines_by_kind([text for", "lines_by_kind([text for", *_CONSENT),
     mutant(
         _STATE, "for text in self.record.notices if BESIDE not in text]", "for text in self.record.notices]", *_CONSENT
     ),

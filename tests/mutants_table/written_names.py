@@ -29,7 +29,7 @@ MUTANTS = [
     mutant(_TYPED, "swapped: int = 3", "swapped: int = 4", *_MISTYPED),
     mutant(_TYPED, "swapped: int = 3", "swapped: int = 2", *_MISTYPED),
     mutant(_TYPED, "alone: int = 7", "alone: int = 6", *_MISTYPED),
-    mutant(_FACTS, "    rest = names_taken_out(rest, tuple(part for", "    tuple(part for", *_LISTED),
+    mutant(_FACTS, "rest = names_taken_out(rest, tuple(part for", "(rest, tuple(part for", *_LISTED),
     mutant(_FACTS, "if p in mistyped or names_part", "if names_part", *_LISTED),
     mutant(
         _FACTS,

@@ -72,6 +72,23 @@ def test_the_same_file_is_held_also_without_a_time(tmp_path: Path) -> None:
     assert held(tmp_path) == {"TH1_0001"}
 
 
+def test_the_same_file_is_held_also_below_a_plain_border(tmp_path: Path) -> None:
+    """What is coded first tells nothing there, in a file without a time."""
+    post = PIL.Image.new("RGB", (4000, 1300))
+    post.paste(PIL.Image.frombytes("RGB", (4000, 100), os.urandom(1_200_000)), (0, 1200))
+    for name in ("TH1_0001", "IMG_9999"):
+        post.save(tmp_path / f"{name}.jpg")
+    assert held(tmp_path, f"{ROWS}IMG_9999,home 8\n") == {"TH1_0001", "IMG_9999"}  # such a row cannot be right
+
+
+def test_a_copy_of_a_copy_is_held(tmp_path: Path) -> None:
+    """The one that a name tells, sent on under another: the octets are not those of the frame that is named."""
+    picture(tmp_path / "TH1_0001.jpg")
+    picture(tmp_path / "TH1_0002.jpg")
+    (tmp_path / "for the club.jpg").write_bytes(picture(tmp_path / "TH1_0001_edit.jpg").read_bytes())
+    assert held(tmp_path) == {"TH1_0001", "TH1_0001_edit", "for the club"}
+
+
 def test_the_same_file_is_held_also_as_the_jpeg_of_a_raw(tmp_path: Path) -> None:
     data = picture(tmp_path / "TH1_0001.jpg").read_bytes()
     (tmp_path / "TH1_0001.cr2").write_bytes(b"II*\0 no raw that can be read")

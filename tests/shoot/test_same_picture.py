@@ -224,6 +224,8 @@ def test_of_a_camera_that_stands_still_the_copies_are_held_and_not_the_night(tmp
     )
     assert "TH1_0003, which is held back" in notices[0] and "write under players" in notices[0]
     assert set(copies([*night, twin], {"TH1_0003"}, set())) == {"TH1_0020"}
+    wall = saved(tmp_path, "wall", part(0, 0, 0.3, 1)(standing(3)))  # a copy in which nobody is: so is all the night
+    assert set(copies([*night, wall], {"TH1_0003"}, set())) == {"wall"}
     few = [*night[: SHARED.few], twin]  # all may be copies: nobody knows what is the hall's
     assert set(copies(few, {"TH1_0003"}, set())) == {one.name for one in few} - {"TH1_0003"}
 
