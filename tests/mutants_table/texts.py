@@ -141,6 +141,9 @@ MUTANTS = [
     mutant("engine/decide.py", 'partial(progress, "cards")', "print", "engine/test_measured_once.py"),
     mutant("engine/burst_people.py", "        progress(done, total)\n", "", "engine/test_measured_once.py"),
     mutant("steps/decode.py", "if min(full) < _LEAST_SIDE:", "if max(full) < _LEAST_SIDE:", "steps/test_decode.py"),
+    mutant(
+        "engine/hall/sentences.py", "if len(known) < len(found) else", "if False else", "engine/hall/test_sentences.py"
+    ),
     mutant("engine/hall/sentences.py", "or not zones.serves", "", "engine/hall/test_sentences.py"),
     mutant("engine/hall/sentences.py", "soft = max(needs) > SOFT_ISO", "soft = False", "engine/hall/test_sentences.py"),
     mutant("engine/hall/picture.py", " if at in there}", "}", "engine/hall/test_sentences.py"),

@@ -144,11 +144,13 @@ def exposure(found: Sequence[EndLight], levels: F64, steady: bool) -> Finding:
     bursts = one_exposure([float(v) for v in np.quantile(levels, [0.1, 0.9])])
     of_zones = zones.apart >= bursts.apart or not zones.serves
     one = zones if of_zones else bursts
-    told = [f"the darkest and the brightest light zone are {zones.apart:.2f} EV apart"] if len(known) > 1 else []
+    # The zones of two cameras, say, share no surface: they may be as far apart as they like.
+    some, court = (" of those that share surfaces", "these") if len(known) < len(found) else ("", "the whole court")
+    told = [f"the darkest and the brightest light zone{some} are {zones.apart:.2f} EV apart"] if len(known) > 1 else []
     told += [] if of_zones else [f"four of five bursts lie within {bursts.apart:.2f} EV"]
     text = f"{', but '.join(told)}: one manual exposure in the middle "
     if one.serves:
-        text += f"serves the whole court, {one.off:.2f} EV off at most (a third of a stop is 0.33)"
+        text += f"serves {court}, {one.off:.2f} EV off at most (a third of a stop is 0.33)"
         return Finding("one exposure", "good", text, how)
     text += f"would be {one.off:.2f} EV off, more than a third of a stop (0.33)"
     if not zones.serves:
@@ -177,8 +179,8 @@ def flicker(lamps: Lamps, depth: float | None, at_least: bool) -> list[Finding]:
     if compared:
         spoiled = int(lamps.spoiled.sum())
         text = (
-            f"{counted(spoiled, 'frame')} of {compared:,} came out a quarter of a stop or more darker than the burst, "
-            f"or a third or more uneven from row to row ({int(lamps.dark.sum()):,} darker)"
+            f"{counted(spoiled, 'frame')} of {compared:,} caught a quarter of a stop or more less than the lamps give "
+            f"on average, or a third or more uneven from row to row ({int(lamps.dark.sum()):,} less)"
         )
         alone = len(lamps.names) - compared
         text += f"; {counted(alone, 'single frame')} cannot be told" if alone else ""

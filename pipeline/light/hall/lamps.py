@@ -47,8 +47,8 @@ class Lamps:
 
     @property
     def spoiled(self) -> NDArray[np.bool_]:
-        """(N,) frames that flicker made a quarter of a stop darker than their burst, or uneven by a third from row to
-        row."""
+        """(N,) frames that flicker made a quarter of a stop darker than their burst or the lamps' mean, or uneven by a
+        third from row to row."""
         return np.asarray(self.dark | ((self.within >= THIRD) & ~self.alone))
 
     def of_scenes(self, scenes: Sequence[int]) -> Flicker | None:

@@ -30,6 +30,11 @@ def test_one_exposure_tells_zones_from_bursts() -> None:
     told = exposure(far, 2 * line, True)
     assert told.text.startswith("the darkest and the brightest light zone are 1.50 EV apart: ")
     assert told.text.endswith("would be 0.75 EV off, more than a third of a stop (0.33); open up by 1.5 EV for left")
+    # A zone of which no surface is known elsewhere may be any brighter: nothing is said of the whole court.
+    assert exposure([*near, end("3", np.nan)], line / 10, True).text == (
+        "the darkest and the brightest light zone of those that share surfaces are 0.10 EV apart: one manual exposure "
+        "in the middle serves these, 0.05 EV off at most (a third of a stop is 0.33)"
+    )
     assert exposure(far[:1], line / 2, True).text.startswith("four of five bursts lie within 0.40 EV: one manual")
 
 
