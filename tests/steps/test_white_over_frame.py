@@ -12,12 +12,12 @@ from pipeline.imaging.orientation import Orientation
 from pipeline.light.gain_map import GainMap
 from pipeline.light.mixing.gradient import ChromaGradient
 from pipeline.light.mixing.standing import standing
-from pipeline.light.scene_white import PLAYER_DISTANCE
 from pipeline.shoot.facts import Facts, Reference
 from pipeline.steps.white_balance import WhiteBalanceParams, solve
 from tests.light.mixing.test_standing import VIEW, WALL, boxes
 from tests.steps.test_white_balance import DAY, context_of, light_of, reference_of, scene
 
+PLAYER_DISTANCE = 0.45  # as README says: a little less than halfway to the wall
 # Of a burst that shows a third more than a frame.
 SLANTED = ChromaGradient(np.array([[0.2, -0.1], *[[0.0, 0.0]] * 3]), half=1.3)
 
