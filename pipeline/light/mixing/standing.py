@@ -1,7 +1,8 @@
 """Where people stand in a burst: what is seen of a person is lit as the floor at the feet is, not as the wall behind.
 
 A gain map cannot follow an outline, and what it does at a place must be the same in all frames of a burst: so wherever
-somebody passes, all frames get the light of that place's people, unless it is a passing moment of a long burst.
+somebody passes, all frames get some of the light of that place's people, the more the more frames show them there. It
+is what is off by the least squares in all frames together, people counting more than what is behind them.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ from pipeline.types import F32, F64, Image
 SIZE = (24, 32, 2)  # rows, columns, and share and feet
 _ROWS, _COLUMNS = ((np.arange(n) + 0.5) / n * 2 - 1 for n in SIZE[:2])
 _BLUR = 1.0  # cells, standard deviation
-_OFTEN = 0.1  # of the frames that show a place: where people are in fewer, it is theirs only in part
+_COUNT = 5.0  # times what is behind them, that people count: as in the map that is fitted (steps.white_balance)
 _CUT, _BELOW = 0.92, 1.15  # rows: below which the frame's edge may have cut feet off; where such feet are taken to be
 # Share of a burst's pictures that people take where they are known; of a match they take a tenth and more. Where fewer
 # are found, some may be missed.
@@ -38,7 +39,7 @@ _RIM = 0.1, 0.03  # of a box, by which it is made larger to each side, and up an
 class Standing:
     """People over the upright middle frame of a burst, from top to bottom and across what the burst shows.
 
-    share  (24, 32) 0 to 1, of people there
+    share  (24, 32) 0 to 1, of the light there that is people's
     feet   (24, 32) the row, -1 to 1 and a little beyond, at which those stand
     """
 
@@ -116,7 +117,8 @@ def standing(people: Sequence[F32], pan: Sequence[float], half: float, zoom: Seq
         feet += np.where(seen, lowest, 0.0)
     if not there.any():
         return Standing.nobody()
-    share = gaussian_filter(np.minimum(there / np.maximum(_OFTEN * shown, 1), 1), _BLUR)
+    often = np.minimum(there / np.maximum(shown, 1), 1)
+    share = gaussian_filter(_COUNT * often / (1 + (_COUNT - 1) * often), _BLUR)
     feet = gaussian_filter(feet, _BLUR) / (gaussian_filter(there, _BLUR) + 1e-6)
     return Standing(np.clip(share, 0, 1), np.clip(feet, -1, _BELOW))
 

@@ -51,12 +51,19 @@ def test_somebody_is_as_far_as_the_floor_at_the_feet() -> None:
     assert people.distance(VIEW, np.array([-0.9, -0.3]), np.array([-0.6, -0.6])) == pytest.approx([1.0, 1.0])
 
 
-def test_a_place_that_somebody_passes_is_that_persons_in_all_frames() -> None:
+def balanced(often: float) -> float:
+    """Of people's light against the wall's, where so many frames show people who count five times, by least squares."""
+    shares = np.linspace(0, 1, 1001)
+    off = 5 * often * (1 - shares) ** 2 + (1 - often) * shares**2
+    return float(shares[np.argmin(off)])
+
+
+def test_a_place_that_somebody_passes_gets_some_of_that_persons_light_in_all_frames() -> None:
     """A runner, one place a frame, and a camera that turns: what stands still in the hall stays one place."""
     runs = [boxes((at, 9.0, 1.8)) for at in (0.2, 0.4, 0.6)]
     people = standing(runs, [0.0] * 3, 1.0)
     at = np.array([2 * v - 1 for v in (0.2, 0.4, 0.6)])
-    assert people.at(np.full(3, 0.2), at)[0] == pytest.approx(np.ones(3), abs=0.25)
+    assert people.at(np.full(3, 0.2), at)[0] == pytest.approx(np.full(3, balanced(1 / 3)), abs=0.03)
     still = standing([boxes((0.5 + pan / 2, 9.0, 1.8)) for pan in (0.0, 0.4, 0.8)], [0.0, 0.4, 0.8], 1.8)
     share, _ = still.at(np.full(2, 0.2), np.array([0.0, 0.8]) / 1.8)
     assert share == pytest.approx([1.0, 0.0], abs=0.25)
@@ -87,16 +94,18 @@ def test_who_stands_still_while_the_lens_zooms_is_one_place() -> None:
 
 
 def test_a_moment_of_a_long_burst_does_not_make_a_place_that_persons() -> None:
-    """Somebody who passes in one of 60 frames, and one who stands there in six; the camera shows the last place in ten
-    frames only, and somebody stands there in one."""
+    """Somebody who passes in one of 60 frames, and one who stands there in twenty; the camera shows the last place in
+    ten frames only, and somebody stands there in five."""
     there = boxes((0.25, 9.0, 1.8)), boxes((0.5, 9.0, 1.8)), boxes((1.05 - 0.3, 9.0, 1.8))
     frames = [
-        there[2] if k == 55 else boxes(*[(0.5, 9.0, 1.8)] * (k < 6), *[(0.25, 9.0, 1.8)] * (k == 7)) for k in range(60)
+        (there[2] if k % 2 else boxes())
+        if k >= 50
+        else boxes(*[(0.5, 9.0, 1.8)] * (k < 20), *[(0.25, 9.0, 1.8)] * (k == 7))
+        for k in range(60)
     ]
     people = standing(frames, [0.0] * 50 + [-0.6] * 10, 1.6)
     share, _ = people.at(np.full(3, 0.2), np.array([-0.5, 0.0, 1.1]) / 1.6)
-    assert share == pytest.approx([1 / 6, 1, 1], abs=0.25)
-    assert share[0] < 0.3
+    assert share == pytest.approx([balanced(1 / 60), balanced(20 / 60), balanced(5 / 10)], abs=0.15)
 
 
 def test_who_stands_in_front_counts() -> None:
