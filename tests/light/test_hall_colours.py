@@ -98,9 +98,10 @@ def test_a_balance_carries_the_turn_into_its_matrix() -> None:
 
 
 def test_what_a_memory_places_is_turned_as_what_references_place() -> None:
-    """Its map lies elsewhere by the change of camera time or floor polish; what it does not place has no turn."""
+    """Its map lies elsewhere by the change of camera time or floor polish, here by a quarter of what lies between the
+    lamps and a little aside; what it does not place has no turn."""
     light, maps = hall(match=(1.0, 1.0, 0.3))
-    moved = np.array([0.05, -0.03])
+    moved = np.array([0.05, -0.03]) + 0.25 * (maps[0].chromaticities[1] - maps[0].chromaticities[0])
     elsewhere = WhiteMap(maps[0].chromaticities + moved, maps[0].whites, (None, None), ("left", "right"))
     proof = Proof("unchanged", {k: light.chromaticities[k] + moved for k in (0, 1)}, elsewhere)
     found = turns(light, *maps_of_memory({0: proof}, taken=()))
