@@ -238,12 +238,14 @@ def test_where_nothing_but_the_hall_is_to_be_seen_all_are_held(tmp_path: Path) -
     assert len(copies(same_hall, {"TH1_0003"}, set())) == len(same_hall) - 1
 
 
-def test_at_the_rim_of_a_part_nothing_differs() -> None:
-    """What is beside it is dark to who compares: a hundredth of that would hide a plain wall."""
-    pale = drawn(1).point(lambda v: 120 + v // 6)
-    whole, inside = look(pale), look(part(0.2, 0.2, 0.8, 0.8)(pale))
-    _, places = same.compared(inside, whole)
-    assert places is not None and (places == same.AGREES).any() and not (places == same.DIFFERS).any()
+def test_at_the_rim_of_a_part_a_plain_wall_tells_nothing() -> None:
+    """What is beside it is dark to who compares: a hundredth of that would be an edge in both, as if they agreed."""
+    wall = PIL.Image.new("RGB", (480, 320), (150, 150, 150))
+    wall.paste(part(0.35, 0.25, 0.65, 0.75)(drawn(1)), (168, 80))
+    left, right = (look(part(x, 0, x + 0.8, 1)(wall)) for x in (0, 0.2))
+    _, places = same.compared(left, right)
+    assert places is not None and (places == same.AGREES).any()
+    assert (places[:, : places.shape[1] // 10] == same.UNTOLD).all()
 
 
 def test_each_part_of_a_picture_has_its_points() -> None:
@@ -285,7 +287,7 @@ def test_real_frames_and_their_neighbours() -> None:
 
 
 @pytest.mark.skipif(not PEOPLE.is_dir(), reason="real photographs are not at ../shared/data/people")
-@pytest.mark.parametrize(("which", "corner"), [(4, (0.1, 0.1)), (0, (0.55, 0.5))])
+@pytest.mark.parametrize(("which", "corner"), [(5, (0.1, 0.1)), (3, (0.3, 0.3))])
 def test_a_third_of_a_real_photograph_is_found(which: int, corner: tuple[float, float]) -> None:
     """Of the points that seem to be one in both, one in twenty is."""
     path, (x0, y0) = sorted(PEOPLE.glob("*.jpg"))[which], corner

@@ -264,7 +264,7 @@ def _agreement(one: F32, other: F32) -> tuple[float, NDArray[np.uint8] | None]:
     one, other = (np.where(inside, values, 0).astype(np.float32) for values in (one, other))
     least, most = SAME.ends
     plain = inside & (np.minimum(one, other) >= least) & (np.maximum(one, other) <= most)
-    weight = np.maximum(_around(inside.astype(np.float32)), 0.5)  # else a hundredth outside makes a rim that differs
+    weight = np.maximum(_around(inside.astype(np.float32)), 0.5)  # else a hundredth outside is an edge in both
     mean, mean_of = _around(one) / weight, _around(other) / weight
     varies, varies_of = _around(one * one) / weight - mean**2, _around(other * other) / weight - mean_of**2
     tells = (_around(plain.astype(np.float32)) > 0.99) & (np.maximum(varies, varies_of) > SAME.texture**2)
