@@ -75,7 +75,8 @@ def send(
             held=held.get(one.name, ()),
             go_on=go_on,
         )
-        said = {text for other in sent.values() for text in other.problems}  # of the folder of groups, once
+        others = (other for name, other in sent.items() if name != one.name)  # its own are told by `done` alone
+        said = {text for other in others for text in other.problems}  # of the folder of groups, once
         done = replace(done, problems=tuple(text for text in done.problems if text not in said))
         sent[one.name] = _after(sent.get(one.name), done)
     there()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import shutil
 import zipfile
 from dataclasses import replace
 from datetime import datetime
@@ -12,11 +13,15 @@ from pathlib import Path
 import PIL.Image
 import pytest
 
+from pipeline.deliver.model import Delivered, Pushed
+from pipeline.engine import sending
 from pipeline.engine.jobs import Shoot
 from pipeline.engine.sending import _items
 from pipeline.people.modelfiles import ModelFiles
+from pipeline.recipe.recipe import load_recipe
 from pipeline.report.record import FileRecord, FrameRecord
 from pipeline.shoot.facts import Facts
+from pipeline.steps import REGISTRY
 from tests.engine.test_run import evencourt, some_frames
 from tests.shoot.clocks.made import frame
 
@@ -183,3 +188,25 @@ def test_the_page_tells_no_hour_of_a_clock_that_is_not_believed() -> None:
     doubted = [replace(one, exif=replace(one.exif, doubt="why" if one.name == "A" else "")) for one in shown]
     shoot = Shoot(Path(), tuple(doubted), (), Facts(), None, (), (), ModelFiles())
     assert [one.date for one in _items("web", records, shoot)] == [None, datetime(2026, 2, 14, 19, 42), None]
+
+
+def test_what_is_still_out_there_is_told_once_and_not_lost(night, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of one delivery it could not be taken back before, nor now; both make the folder of groups."""
+    folder, _ = night
+    fails = Delivered((), Pushed(), (), ("club/web/1.jpg cannot be removed",))
+    monkeypatch.setattr(sending, "withdraw", lambda *of: {"web": fails})
+    monkeypatch.setattr(sending, "deliver", lambda *of, **more: fails)
+    recipe = load_recipe(folder / "recipe.yaml", REGISTRY)
+    shoot = Shoot(Path(), (), (), Facts(), None, (), (), ModelFiles())
+    sent = sending.send(folder / "none", shoot, recipe, {}, {}, lambda *of: None)
+    assert {name: one.problems for name, one in sent.items()} == {"web": fails.problems, "phone": ()}
+
+
+def test_what_may_no_longer_be_shown_is_taken_back_though_nothing_is_sent(night, tmp_path: Path) -> None:
+    folder, _ = night
+    shutil.copytree(folder / "out", tmp_path / "out")
+    (there,) = (tmp_path / "out").rglob("*.zip")
+    shoot = Shoot(Path(), (), (), Facts(), None, (), (), ModelFiles())
+    recipe = load_recipe(folder / "recipe.yaml", REGISTRY)
+    sending.send(tmp_path / "out", shoot, recipe, {}, {}, lambda *of: None, go_on=lambda: False)
+    assert not there.exists()

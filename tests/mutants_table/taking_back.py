@@ -9,6 +9,7 @@ _AGAIN = "engine/kept/sent_again.py"
 _DELETED = "engine/kept/deleted_frames.py"
 _TESTS = ("engine/test_taking_back.py",)
 _GONE = ("engine/kept/test_records_gone.py",)
+_SENT = ("engine/test_sending.py",)
 
 MUTANTS = [
     mutant("engine/earlier.py", "if not known and _is_other_evening(store.out, frames):", "if False:", *_GONE),
@@ -55,7 +56,8 @@ MUTANTS = [
     mutant("engine/tables/selection.py", "if left := pictures_left(Store(out)):", "if left := 0:", *_GONE),
     mutant("deliver/push.py", "if one not in ours and self.is_named(one)", "if False", *_GONE),
     mutant("deliver/push.py", "not (self.held or self.names)", "True", *_GONE),
-    mutant("engine/sending.py", "for text in done.problems if text not in said)", "for text in done.problems)", *_GONE),
+    mutant("engine/sending.py", "for text in done.problems if text not in said)", "for text in done.problems)", *_SENT),
+    mutant("engine/sending.py", "in sent.items() if name != one.name)", "in sent.items())", *_SENT),
     mutant(_BACK, "if name in there else one.frame in deleted.hidden", "", *_TESTS),
     mutant(_BACK, "    outputs.remove_held(held, perhaps)\n", "", *_TESTS),
     mutant(_BACK, "return watch.withdrawal() is None", "return True", *_TESTS, "engine/test_withdrawn.py"),
@@ -72,7 +74,7 @@ MUTANTS = [
         *_TESTS,
     ),
     mutant(
-        "engine/sending.py", "sent = withdraw(out,", "sent = dict[str, Delivered]() or withdraw(out / 'none',", *_TESTS
+        "engine/sending.py", "sent = withdraw(out,", "sent = dict[str, Delivered]() or withdraw(out / 'none',", *_SENT
     ),
     mutant("deliver/push.py", "{r.name for r in older if is_named(r.name)}", "set[str]()", *_TESTS),
     mutant("deliver/push.py", "records.cleared([r for r in older if r.name not in named], names)", "pass", *_TESTS),
