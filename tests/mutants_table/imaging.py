@@ -8,6 +8,7 @@ _COLOUR = "imaging/colour.py"
 _TONE = "imaging/tone.py"
 _HALL = "imaging/test_manhattan.py"
 _RESAMPLE = "imaging/resample.py"
+_LOST, _LOST_TEST = "imaging/raw/lost_sectors.py", "imaging/raw/test_lost_sectors.py"
 
 _PICTURE_POOL = "imaging/denoise/picture_noise_pool.py"
 _PICTURE_TEST = "imaging/denoise/test_picture_noise.py"
@@ -51,6 +52,16 @@ MUTANTS = [
     mutant(_TEXTURE, "even -= even.mean(axis=1, keepdims=True)", "pass", _TEXTURE_TEST),
     mutant(_TEXTURE, "(certainty + one) / root", "root", _TEXTURE_TEST),
     mutant(_TEXTURE, "enumerate((other, green, other))", "enumerate((green, green, green))", _TEXTURE_TEST),
+    mutant("imaging/raw/mosaic.py", "if has_lost_sectors(mosaic, black4):", "if False:", _LOST_TEST),
+    mutant(_LOST, "if black.min() <= 0:", "if False:", _LOST_TEST),
+    mutant(
+        _LOST,
+        "inside = zeros[int(np.argmin(masked)) : len(masked) - int(np.argmin(masked[::-1]))]",
+        "inside = zeros",
+        _LOST_TEST,
+    ),
+    mutant(_LOST, "if np.diff(others).max() > RUN:", "if np.diff(others).max() > 1:", _LOST_TEST),
+    mutant(_LOST, "RUN = 128", "RUN = 300", _LOST_TEST),
     mutant(
         "imaging/raw/mosaic.py",
         "(2 * times * size[0], 2 * times * size[1])",

@@ -31,6 +31,7 @@ from pipeline.imaging.raw.cut_darks import cut_level
 from pipeline.imaging.raw.defects import candidates, repair
 from pipeline.imaging.raw.demosaic import BAYER, FULL_ABOVE, by_libraw, demosaic_noise
 from pipeline.imaging.raw.frame import Clean, CodedMosaic, DecodedFrame, DecodeOptions, SensorCorrection, SensorReading
+from pipeline.imaging.raw.lost_sectors import has_lost_sectors
 from pipeline.imaging.raw.quiet import quiet_libraw
 from pipeline.imaging.raw.row_noise import remove_rows, row_noise
 from pipeline.imaging.raw.window import Demosaic, can_be_cut, full_size_window, overview
@@ -239,6 +240,8 @@ def _mosaic(raw: Any, pattern: NDArray[np.int64], notices: list[str]) -> tuple[N
         raise FrameError(f"the last {100 * tail:.0f} % of the frame holds no data: the file is cut short; {COPY_AGAIN}")
     if not mosaic.any():
         raise FrameError("every pixel is zero; the raw data holds no picture")
+    if has_lost_sectors(mosaic, black4):
+        raise FrameError(f"a part of the raw data is lost, and zeros stand in its place; {COPY_AGAIN}")
     if black4[3] not in (0.0, black4[1]):  # greens with unequal black: level them in place, once
         mosaic = mosaic.copy()
         for row in (0, 1):
