@@ -57,7 +57,7 @@ def run_shoot(
     frame failed, something was not sent, or the hour came before all was done.
     """
     deadline = hour_of(finish_by, datetime.now().astimezone()) if finish_by is not None else None
-    with _nothing_run(), work.open() as workers, open_cache(cache, shoot) as kept:
+    with _no_picture(), work.open() as workers, open_cache(cache, shoot) as kept:
         read = engine.read_shoot(shoot, facts, models, out, cache=kept)
         if isinstance(workers, Submitted):
             above = next(folder for folder in (out, *out.absolute().parents) if folder.exists())
@@ -71,12 +71,12 @@ def run_shoot(
 
 
 @contextmanager
-def _nothing_run() -> Iterator[None]:
+def _no_picture() -> Iterator[None]:
     """Says below what is wrong what came of it: at midnight nobody goes to bed with a night that was not begun."""
     try:
         yield
     except InputError as error:
-        raise InputError(*error.lines, "nothing was run: correct that, and run the same command again") from error
+        raise InputError(*error.lines, "no picture was made: correct that, and run the same command again") from error
 
 
 def run_demo(folder: Path, models: Path | None, offline: bool, work: WorkChoice, cache: CacheChoice) -> None:

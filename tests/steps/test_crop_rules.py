@@ -10,6 +10,7 @@ from pipeline.people.subject import find_subjects
 from pipeline.shoot.facts import FrameFacts
 from pipeline.steps.crop import RULES, CropParams, CropSolution, CropSource, _fewer, box_for
 from pipeline.steps.crop_burst import RULES as BURST
+from pipeline.steps.crop_burst import Found, as_one
 from tests.people.rules import Scenario, guards, near, turns
 from tests.people.test_subject_rules import at, place
 from tests.people.test_tracking import RATIO, observed, standing
@@ -79,6 +80,14 @@ def hardly(share: float) -> bool:
     return one(frame, aspect="original", margin=0.0, fill=1.0, at_least=0) == WHOLE
 
 
+def left_whole(rough: float) -> bool:
+    """Whether a burst of three is: one frame would cut somebody, crops of the others cut so many limbs in all."""
+    crop = CropSolution(CropSource.SUBJECT, Box(0.2, 0.1, 0.8, 0.9))
+    found = [("A", Found(CropSolution(CropSource.WOULD_CUT))), ("B", Found(crop, rough=rough)), ("C", Found(crop))]
+    (subject,) = find_subjects([observed([standing(0.5, sure=0.9)])])
+    return all(one.box is None for _, one, _ in as_one(found, {}, dict.fromkeys("ABC", subject), "4:5", {}))
+
+
 def loose() -> float:
     box = box_for(CropParams(), CropSolution(CropSource.LOOSE), HEIGHT, WIDTH)
     return box.x1 - box.x0
@@ -92,6 +101,8 @@ SCENARIOS: dict[str, Scenario] = {
     "RULES.loose": lambda: near(loose(), 0.92),
     "BURST.clear": lambda: turns(leaves_out, 0.8),
     "BURST.hardly": lambda: turns(hardly, 0.95, 0.015),
+    # With half a frame for the two beside the one that is whole, half of three.
+    "BURST.rough": lambda: turns(left_whole, 1.0),
     "RULES.narrowest": lambda: near(aspect(0.4), 2 / 3),
     "RULES.widest": lambda: near(aspect(2.1), 16 / 9),
     "RULES.other_shape": lambda: turns(trimmed, 0.03),
