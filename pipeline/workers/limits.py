@@ -33,7 +33,7 @@ class TimeRules:
 
 @dataclass(frozen=True)
 class MemoryRules:
-    """Octets. Chosen by us, no source, from what is measured in DEVELOPERS.md.
+    """Octets. Chosen by us, no source, from what is measured in MEASURED.md, "Time, memory and size".
 
     wanted  that a worker has at the least: frames of 24 megapixels brought to a web size take half of it
     kept    left to the rest of the machine: below that, no more than one frame is in work

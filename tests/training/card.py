@@ -76,7 +76,7 @@ File by file, with SHA-256: tests/training/sources.json, whose own is `{listed}`
 ## What they are for, and what not
 
 For making photographs of dim halls clean to look at, by raw files of Bayer sensors and by finished pictures. They were
-measured on simulated noise only (DEVELOPERS.md, "The trained denoiser").
+measured on simulated noise only (MEASURED.md, "Noise: the networks for raws").
 
 Not for evidence: they draw what is likely where the noise hides what was there. Below the noise they may round a
 letter, close a net or smooth a face. Do not use it to read a number or a name, to tell who somebody is, to

@@ -32,7 +32,7 @@ _GREY = 20  # neutral 6.5 of the chart
 @dataclass(frozen=True)
 class ProposalRules:
     """When a frame is proposed. Chosen by trial on photographs and drawn halls with and without cards, no source:
-    DEVELOPERS.md under "Measured"."""
+    MEASURED.md under "White without a reference"."""
 
     enlarged: int = 2  # times that the proxy is enlarged for the first look, which then finds smaller charts
     # A card is photographed once or a few times, play in bursts: frames of a burst from which on a rectangle is a board
