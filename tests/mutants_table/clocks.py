@@ -13,17 +13,28 @@ _TURNS = "shoot/clocks/alternation.py"
 _CLOCK_TESTS = ("shoot/clocks/test_correction.py",)
 _FIT_TESTS = ("shoot/clocks/test_fit.py",)
 _DATES = "shoot/clocks/dates.py"
+_DAYS = "shoot/clocks/days.py"
 _DATE_TESTS = ("shoot/clocks/test_dates.py",)
 _TURN_TESTS = ("shoot/clocks/test_alternation.py",)
 
 MUTANTS = [
-    mutant(_DATES, "abs(time - start) > BELIEVED:", "time - start > BELIEVED:", *_DATE_TESTS),
-    mutant(_DATES, "abs(time - start) <= BELIEVED", "True", *_DATE_TESTS),
+    mutant(_DATES, "not first <= time <= last:", "time > last:", *_DATE_TESTS),
+    mutant(_DATES, "not first <= time <= last:", "time < first:", *_DATE_TESTS),
+    mutant(_DATES, "last - start > _ONE_DAY or", "", *_DATE_TESTS),
+    mutant(_DATES, " or start - first > _ONE_DAY", "", *_DATE_TESTS),
     mutant(_DATES, "if time is None and several:", "if False:", *_DATE_TESTS),
-    mutant(_DATES, "after[0] - before[0] > BELIEVED", "False", *_DATE_TESTS),
-    mutant(_DATES, "any(name in proven for _, name in some)", "False", *_DATE_TESTS),
-    mutant(_DATES, "2 * len(groups[-1]) > len(timed)", "True", *_DATE_TESTS),
-    mutant(_DATES, " and groups[-1][0][0] >= _FIRST:", ":", *_DATE_TESTS),
+    mutant(_DATES, "or time - groups[-1][-1] > BELIEVED", "", *_DATE_TESTS),
+    mutant(_DATES, "time - groups[-1][-1] > BELIEVED", "time - groups[-1][0] > BELIEVED", *_DATE_TESTS),
+    mutant(_DATES, "not vouched.isdisjoint(some)", "False", *_DATE_TESTS),
+    mutant(_DATES, "2 * len(possible[-1]) > sum(map(len, possible))", "True", *_DATE_TESTS),
+    mutant(_DATES, "some[0] >= _FIRST and ", "", *_DATE_TESTS),
+    mutant(_DATES, " and some[-1] <= latest", "", *_DATE_TESTS),
+    mutant(_DATES, "frame.name in another_day", "False", *_DATE_TESTS),
+    mutant(_DAYS, "all(taken[day] == 1 for day in own)", "True", *_DATE_TESTS),
+    mutant(_DAYS, " and not own & of_start", "", *_DATE_TESTS),
+    mutant(_DAYS, " and names.isdisjoint(proven)", "", *_DATE_TESTS),
+    mutant(_DAYS, "gap < LIMITS.apart", "True", *_DATE_TESTS),
+    mutant(_DAYS, "(time - _NIGHT).date()", "time.date()", *_DATE_TESTS),
     mutant(_CLOCKS, "abs(clock.seconds) >=", "0 <=", *_DATE_TESTS),
     mutant(_CLOCKS, "return clock.right or by_days", "return by_days", *_DATE_TESTS),
     mutant(_CLOCKS, "clock.right or by_days or", "clock.right or", *_DATE_TESTS),
@@ -36,7 +47,8 @@ MUTANTS = [
     mutant(
         _CLOCKS, "None if other_zone or abs(shift) >= _ZONE_STEP else exif.utc_offset", "exif.utc_offset", *_CLOCK_TESTS
     ),
-    mutant(_CLOCKS, "abs(near - self.start) > BELIEVED", "False", *_CLOCK_TESTS),
+    mutant(_CLOCKS, "not self.event[0] <= near <= self.event[1]", "False", *_CLOCK_TESTS),
+    mutant(_CLOCKS, "not self.event[0] <= near <= self.event[1]", "abs(near - self.start).days >= 3", *_DATE_TESTS),
     mutant(_CLOCKS, "return _Meant(clock, 1 + depth, of_folder)", "return _Meant(clock, 1, of_folder)", *_CLOCK_TESTS),
     mutant(_BODIES, "return whole\n", "pass\n", "shoot/clocks/test_bodies.py"),
     mutant(_BODIES, '"" if serial else card_folder(frame)', '""', "shoot/clocks/test_bodies.py"),
@@ -67,6 +79,7 @@ MUTANTS = [
     mutant(_EVIDENCE, "fixes: int = 3", "fixes: int = 4", *_FIT_TESTS),
     mutant(_EVIDENCE, "fixes: int = 3", "fixes: int = 2", *_FIT_TESTS),
     mutant(_FIT, "if id(body) in judged:", "if False:", *_FIT_TESTS),
+    mutant(_FIT, "lasts = max(lasts,", "lasts = min(lasts,", *_FIT_TESTS),
     mutant(_FIT, "elif misfits:", "elif False:", *_FIT_TESTS),
     mutant(_FIT, "return fits, to_the_day, frames_of", "return fits, fits, frames_of", *_FIT_TESTS),
     mutant(_FIT, "round(seconds / 86400)", "days", *_FIT_TESTS),

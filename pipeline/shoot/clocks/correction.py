@@ -21,7 +21,8 @@ from pipeline.shoot.clocks.bodies import (
     meant,
     to_separate,
 )
-from pipeline.shoot.clocks.dates import BELIEVED, with_doubts
+from pipeline.shoot.clocks.dates import days_of, with_doubts
+from pipeline.shoot.clocks.days import slipped
 from pipeline.shoot.clocks.entries import Clock
 from pipeline.shoot.frame_names import FrameIndex
 from pipeline.types import Frame
@@ -56,11 +57,12 @@ class _Meant:
 
 
 def with_clocks(
-    frames: Sequence[Frame], clocks: Iterable[Clock], start: datetime | None = None
+    frames: Sequence[Frame], clocks: Iterable[Clock], start: datetime | None = None, now: datetime | None = None
 ) -> tuple[Corrected, list[Problem]]:
     """The frames with corrected times, and what is wrong with the entries.
 
     start  of the event, aware or naive, by which a reading without a date finds its day where the camera's is wrong
+    now    by this computer's clock, naive; None: ask it
 
     Where several entries are for a frame, that of the deepest folder counts, else that of its serial number or model.
     A correction of 15 minutes or more takes away the offset from UTC, which belonged to the wrong time; so does any
@@ -74,7 +76,8 @@ def with_clocks(
     moved = [_moved(frame, seconds, start, problems) for frame in frames]
     added = {name: number for name in seconds.of if (number := seconds.frame(name))}
     right = frozenset(name for name, entry in seconds.of.items() if entry.clock.right)
-    dated = with_doubts(sorted(moved, key=by_time), start, {name for name in seconds.of if seconds.dates(name)})
+    proven = {name for name in seconds.of if seconds.dates(name)}
+    dated = with_doubts(sorted(moved, key=by_time), start, proven, slipped(moved, start, proven), now)
     return Corrected(dated, added, right), sorted(set(problems))
 
 
@@ -192,6 +195,12 @@ class _Seconds:
         for entry in found:
             self._entry(entry, ())
 
+    @cached_property
+    def event(self) -> tuple[datetime, datetime]:
+        """Its first and last time, by the cameras' own."""
+        assert self.start is not None
+        return days_of(self.start, (f.exif.time for f in self.frames.values() if f.exif.time is not None))
+
     def frame(self, name: str) -> float:
         """Seconds for the frame of that name; 0 where no entry is for it, or where the entry is wrong."""
         entry = self.of.get(name)
@@ -231,7 +240,7 @@ class _Seconds:
             return 0.0
         if clock.shows is not None:
             near = own.exif.time
-            if self.start is not None and abs(near - self.start) > BELIEVED:
+            if self.start is not None and not self.event[0] <= near <= self.event[1]:
                 near = self.start
             return (clock.shows.near(near) - own.exif.time).total_seconds()
         other = self._timed(clock, "same_as", self.frames.keys() - entry.frames)

@@ -9,7 +9,7 @@ from itertools import pairwise
 
 from pipeline.shoot.clocks.alternation import by_alternation
 from pipeline.shoot.clocks.bodies import Body, as_yaml, bodies, to_separate
-from pipeline.shoot.clocks.dates import BELIEVED
+from pipeline.shoot.clocks.dates import BELIEVED, days_of
 from pipeline.shoot.clocks.evidence import (
     LIMITS,
     Proposal,
@@ -60,8 +60,12 @@ def clock_notes(
     if not timed:
         return tuple(notes)
     main = _main(timed, start)
+    lasts = BELIEVED
+    if start is not None:
+        begins = start.replace(tzinfo=None)
+        lasts = max(lasts, days_of(begins, (time for body in timed for time in body.times))[1] - begins)
     judged = {id(body) for body in timed if any(frame.name in right for frame in body.frames)}
-    if start is not None and all(far(body, start) for body in timed):
+    if start is not None and all(far(body, start, within=lasts) for body in timed):
         notes.append(_all_far(timed, start))
     group = next(some for some in _groups(timed, LIMITS.apart) if main in some)
     near = {id(body) for body in group}
@@ -73,7 +77,7 @@ def clock_notes(
             continue
         if id(body) not in near:
             misfits.append(body)
-        elif far(body, start) and not far(main, start):
+        elif far(body, start, within=lasts) and not far(main, start, within=lasts):
             notes.append(_early_or_late(body, start))
         else:
             entered = any(frame.name in corrected for frame in body.frames)

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 
 import pytest
 
+from pipeline.shoot.clocks import dates
 from pipeline.shoot.clocks.correction import with_clocks
 from pipeline.shoot.clocks.entries import Clock, Reading
 from pipeline.types import Frame
@@ -34,8 +35,52 @@ def doubted(frames: Sequence[Frame], *clocks: Clock, start: datetime | None = No
 
 def test_cameras_of_one_evening_or_of_a_tournament_are_believed() -> None:
     assert doubted(card("a", A, 0, 30) + card("b", B, 0, 3)) == ""
-    assert doubted(card("a", A, 0, 30) + card("b", B, 1, 3) + card("c", C, 2, 40)) == ""
+    assert doubted(card("a", A, 0, 30) + card("b", B, 0.8, 3) + card("c", C, 1.6, 40)) == ""
     assert doubted([*card("a", A, 0, 3), frame("z.nef", None)]) == ""
+
+
+def test_every_day_of_a_long_tournament_is_believed() -> None:
+    """Five days, as handball tournaments for the young last; the last by a camera that came late."""
+    days = [one for day in range(4) for one in card(f"{day}", A, day, 3)]
+    assert doubted(days + card("b", B, 4.1, 3)) == ""
+    assert doubted(days + card("b", B, 4.1, 3), start=START) == ""
+    assert doubted(days + card("b", B, 6.2, 3), start=START) == "b"
+    assert doubted(card("a", A, 0, 3) + card("b", B, 4.1, 3), start=START) == "b"
+    # A reading without a date is of the camera's own day, not of the first.
+    shown = Clock("4411", frame="b0", shows=Reading(timedelta(hours=21, minutes=30)))
+    after, wrong = with_clocks(days + card("b", B, 4.1, 3), (shown,), START)
+    assert wrong == [] and after.frames[-1].exif.time == datetime(2026, 2, 18, 21, 32)
+
+
+def test_a_camera_at_the_hours_of_another_day_is_not_believed() -> None:
+    """One of the two is a day wrong, or each had its day of a tournament: a person can tell."""
+    a, b, c = card("a", A, 0, 30), card("b", B, 1, 3), card("c", C, 1, 3)
+    assert doubted(a + b) == "ab"
+    assert doubted(a + b, start=START) == "b"
+    assert doubted(a + b, start=START + timedelta(days=1)) == "a"
+    assert doubted(a + b + c) == "a"  # two agree
+    assert doubted(a + b + c, start=START) == ""  # a tournament then
+    assert doubted(a + card("a2", A, 1, 3) + b) == ""  # days in common
+    assert doubted(a + card("b", B, 0.8, 3)) == ""  # other hours
+    right = Clock("4411", seconds=0.0, right=True)
+    assert doubted(a + b, right, start=START) == ""
+    assert doubted(a + b, right) == "a"
+    # Past midnight it is still the same evening.
+    two_nights = card("a", A, -0.75, 5) + card("a2", A, 0.1, 5)
+    assert doubted(two_nights + card("b", B, 0.25, 5)) == ""
+
+
+def test_a_date_in_the_future_is_not_believed() -> None:
+    """By the clock of the computer, which no frame can be ahead of but for the time zone of its camera."""
+    now = datetime(2026, 2, 14, 22)
+    days = [(one, dates.with_doubts(card("a", A, one, 30), None, frozenset(), frozenset(), now)) for one in (0, 1, 1.5)]
+    assert [one for one, frames in days if frames[0].exif.doubt] == [1.5]
+    (lone, *_) = dates.with_doubts(card("a", A, 18 * 365, 30), None, frozenset(), frozenset(), now)
+    assert lone.exif.doubt == "the camera says 2044-02-10, this computer's clock 2026-02-14: no date is written"
+    mixed = dates.with_doubts(card("a", A, 18 * 365, 30) + card("b", B, 0, 3), None, frozenset(), frozenset(), now)
+    assert {one.name[0] for one in mixed if one.exif.doubt} == {"a"}
+    assert doubted(card("a", A, 18 * 365, 3)) == "a"
+    assert doubted(card("a", A, 18 * 365, 3), Clock("2345", seconds=0.0, right=True)) == ""
 
 
 def test_a_camera_that_is_days_away_is_not_believed() -> None:
@@ -98,6 +143,7 @@ def test_the_start_tells_which_date_is_right(days: float, believed: bool) -> Non
 
 def test_a_frame_without_a_time_is_of_the_only_day() -> None:
     assert doubted([*card("a", A, 0, 3), frame("z.nef", None)], start=START) == ""
-    assert doubted([*card("a", A, 0, 3), *card("b", B, 1, 3), frame("z.nef", None)], start=START) == "z"
+    assert doubted([*card("a", A, 0, 3), *card("b", B, 0.8, 3), frame("z.nef", None)], start=START) == "z"
+    assert doubted([*card("a", A, 0, 3), *card("b", B, -0.8, 3), frame("z.nef", None)], start=START) == "z"
     # A camera that is years off makes no second day.
     assert doubted([*card("a", A, 0, 3), *card("b", B, -400, 3), frame("z.nef", None)], start=START) == "b"

@@ -355,3 +355,8 @@ def test_bursts_of_one_person_in_turn() -> None:
 )  # fmt: skip
 def test_durations(seconds: float, words: str) -> None:
     assert duration(timedelta(seconds=seconds)) == words
+
+
+def test_a_camera_that_came_on_the_last_day_of_a_long_tournament_is_right() -> None:
+    days = [one for day in range(5) for one in evening(f"A{day}", A, day * 24 * HOUR, 600)]
+    assert texts(days + evening("B", B, 4 * 24 * HOUR, 600), START) == []
