@@ -16,7 +16,7 @@ from pipeline.shoot.names import mistyped_in, names_part, slips_of
 
 ROOT = Path(__file__).resolve().parents[1]
 PAIRS, TYPED, SHORT = 400_000, 4_000, 12  # SHORT: letters of a name from which on it is a long one
-PROSE = ("README.md", "DEVELOPERS.md", "MEASURED.md", "recipes/README.md")
+PROSE = ("README.md", "DEVELOPERS.md", "tests/MEASURED.md", "recipes/README.md")
 
 
 def common_names() -> tuple[list[str], list[str]]:

@@ -125,10 +125,5 @@ def test_the_top_of_the_repository_holds_what_belongs_there() -> None:
     if listed.returncode:
         pytest.skip("no checkout of git")
     top = {name.split("/")[0] for name in listed.stdout.splitlines()}
-    belongs = {"README.md", "DEVELOPERS.md", "MEASURED.md", "LICENSE", "pyproject.toml"} | {
-        "pipeline",
-        "recipes",
-        "tests",
-        "fixtures",
-    }
+    belongs = {"README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "pipeline", "recipes", "tests", "fixtures"}
     assert {name for name in top if not name.startswith(".")} == belongs
