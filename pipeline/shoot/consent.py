@@ -55,7 +55,7 @@ _UNREAD = (
 )
 _LETTERS = re.compile(r"[^\x00-\x40\x5b-\x60\x7b-\x7f]|\\u|&#|%")  # or what may stand for one
 _ELSEWHERE = "sidecar in another folder"
-_NOTE = "JSON or text file beside it"
+_NOTE = "note beside it"
 BESIDE = (
     "in a burst with frames that are held back for a player, and nobody wrote under players who is in it; look at it "
     "before you publish"

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import math
 import os
+from collections.abc import Set
 from functools import lru_cache
 from pathlib import Path, PurePath
 
 from pipeline.formats.metadata.xmp_read import Packet, RefusedPacketError
-from pipeline.shoot.kinds import frame_kind
+from pipeline.shoot.kinds import frame_kind, suffix_of
 from pipeline.store.files import folded
 from pipeline.textfile.reading import read_bytes, refused
 
 SIZE_LIMIT = 10_000_000  # bytes; sidecars with masks of a development reach some megabytes
+NOTES = frozenset(("csv", "json", "md", "tsv", "txt"))  # texts and lists that a person or a page keeps of pictures
 
 
 def sidecar_rating(frame: Path) -> int | None:
@@ -38,7 +40,7 @@ def sidecars(frame: Path) -> list[Path]:
 
 
 def notes_beside(frame: Path) -> list[Path]:
-    """JSON and text files beside a frame that are called as it is, such as FRAME.json, FRAME.EXT.json or
+    """Notes beside a frame that are called as it is, such as FRAME.json, FRAME.EXT.txt or
     FRAME.EXT.more.json: the caption and the persons that a page or telephone keeps of a picture, or a person's note."""
     try:
         there = _notes_in(frame.parent, frame.parent.stat().st_mtime_ns)
@@ -61,19 +63,27 @@ def loose_sidecars(shoot: Path) -> list[tuple[str, Path]]:
     return found
 
 
-def loose_notes(shoot: Path) -> list[Path]:
-    """The text files in and below a folder that stand beside no frame that is called so: lists of captions, notes."""
+def loose_notes(shoot: Path, suffixes: Set[str] = NOTES, *, deep: bool = True) -> list[Path]:
+    """The notes in a folder, if `deep` below it too, that stand beside no frame that is called so: lists, letters."""
     found = list[Path]()
     for folder, folders, names in os.walk(shoot):
-        folders[:] = sorted(name for name in folders if not name.startswith("."))
+        folders[:] = sorted(name for name in folders if deep and not name.startswith("."))
         frames = [path for path in map(PurePath, names) if frame_kind(path)]
         called = {folded(name) for path in frames for name in (path.name, path.stem)}
         for path in (Path(folder, name) for name in sorted(names)):
-            parts = folded(path.stem).split(".")
-            beside = any(".".join(parts[:count]) in called for count in range(1, len(parts) + 1))
-            if path.suffix.lower() == ".txt" and not path.name.startswith(".") and not beside:
+            if _is_note(path, suffixes) and not any(one in called for one in _called_after(path)):
                 found.append(path)
     return found
+
+
+def _is_note(path: Path, suffixes: Set[str] = NOTES) -> bool:
+    return suffix_of(path) in suffixes and not path.name.startswith(".")
+
+
+def _called_after(path: Path) -> list[str]:
+    """What a note may be called after, folded: "a.jpg.more.json" after "a", "a.jpg" or "a.jpg.more"."""
+    parts = folded(path.stem).split(".")
+    return [".".join(parts[:count]) for count in range(1, len(parts) + 1)]
 
 
 @lru_cache(maxsize=256)
@@ -91,10 +101,8 @@ def _notes_in(folder: Path, changed: int) -> dict[str, list[Path]]:
     """What notes of a folder that was last `changed` then are called after, folded -> the notes. Raises OSError."""
     found: dict[str, list[Path]] = {}
     for path in sorted(folder.iterdir()):
-        if path.suffix.lower() in (".json", ".txt") and not path.name.startswith("."):
-            parts = folded(path.stem).split(".")
-            for count in range(1, len(parts) + 1):
-                found.setdefault(".".join(parts[:count]), []).append(path)
+        for called in _called_after(path) if _is_note(path) else ():
+            found.setdefault(called, []).append(path)
     return found
 
 

@@ -11,7 +11,7 @@ import pytest
 
 from pipeline.formats.metadata.search_blocks import MAKER_NOTE, Found
 from pipeline.formats.source import Source
-from pipeline.shoot.consent import held_by_own_texts, named_by_own_texts
+from pipeline.shoot.consent import held_by_own_texts
 from pipeline.shoot.facts import Facts, FrameFacts, Player
 from pipeline.shoot.sidecar import SIZE_LIMIT
 from pipeline.types import Exif, Frame
@@ -139,64 +139,11 @@ def test_notes_beside_a_frame_count(tmp_path: Path, name: str, codec: str) -> No
     note = tmp_path / name
     note.write_text('{"people": ["Siri Fjellheim", "Åse"]}', encoding=codec)
     held = held_by_own_texts(FACTS, [one, other])
-    assert list(held) == ["TH1_0001"] and held["TH1_0001"].startswith("its JSON or text file beside it names a player")
+    assert list(held) == ["TH1_0001"] and held["TH1_0001"].startswith("its note beside it names a player")
     note.write_text('{"people": ["Åse"]}', encoding=codec)
     assert held_by_own_texts(FACTS, [one, other]) == {}
     note.write_bytes(b" " * (SIZE_LIMIT + 1))
-    assert "JSON or text file beside it cannot be read" in held_by_own_texts(FACTS, [one])["TH1_0001"]
-
-
-@pytest.mark.parametrize("codec", ["utf-8", "utf-16"])
-def test_a_list_of_captions_holds_the_frames_in_the_lines_that_name_somebody(tmp_path: Path, codec: str) -> None:
-    frames = [frame(tmp_path, f"TH1_000{at}") for at in range(1, 5)]
-    text = (
-        "TH1_0001.jpg: a save\nTH1_0002.jpg: Siri Fjellheim scores\nth1_0003 - SIRI FJELLHEIM\nTH1_00044 Siri Fjellheim"
-    )
-    (tmp_path / "captions.txt").write_text(text, encoding=codec)
-    said = list[str]()
-    held = named_by_own_texts(FACTS, frames, said)
-    assert list(held) == ["TH1_0002", "TH1_0003"] and "line in a text file of the shoot folder" in held["TH1_0002"]
-    assert said == [said[0]] and said[0].startswith("captions.txt names a player") and "Fjell" not in said[0]
-    (tmp_path / "captions.txt").rename(tmp_path / "siri fjellheim.txt")
-    said.clear()
-    named_by_own_texts(FACTS, frames, said)
-    assert said[0].startswith("a text file names a player")
-    (tmp_path / "siri fjellheim.txt").write_text("a save", encoding=codec)
-    (tmp_path / "captions").mkdir()
-    for name in ("TH1_0004_caption.txt", "captions/TH1_0001.TXT"):
-        (tmp_path / name).write_text("Siri Fjellheim", encoding=codec)
-    assert sorted(named_by_own_texts(FACTS, frames)) == ["TH1_0001", "TH1_0004"]
-
-
-@pytest.mark.parametrize(
-    ("text", "expected"),
-    [
-        ("TH1_0002-0004: Siri Fjellheim scores", [2, 3, 4]),
-        ("(th1_0002.jpg - th1_0004.jpg) Siri Fjellheim", [2, 3, 4]),
-        ("TH1_0002, 0004: Siri Fjellheim", [2, 4]),
-        ("0002 Siri Fjellheim, 4 goals in 00003 games", [2]),
-        ("TH1_0002: Siri Fjellheim, Tide Cup 2026", [2]),
-        ("TH1_0002 - 4 Siri Fjellheim", [2]),  # her number
-        ("TH1_0002: Siri Fjelheim", [2]),  # typed wrong
-        ("TH1_0002: a save. Photo: S. Fjellheim", []),  # who took it
-        ("TH1_0002: S. Fjellheim", [2]),
-        ("TH1_0005: a save\nTH1_0002.jpg\nTH1_0003\nSiri Fjellheim\nTH1_0004\n\nTH1_0001\nA save", [2, 3, 4]),
-        ("TH1_0002: a save\nSiri Fjellheim\n\nTH1_0001", []),
-    ],
-)
-def test_a_line_names_frames_by_number_from_one_to_another_or_alone_beside_it(
-    tmp_path: Path, text: str, expected: list[int]
-) -> None:
-    frames = [frame(tmp_path, f"TH1_{at:04d}") for at in (1, 2, 3, 4, 5, 2026)]
-    (tmp_path / "captions.txt").write_text(text, encoding="utf-8")
-    (tmp_path / "captions.csv").touch()  # no frame is called so
-    said = list[str]()
-    facts = replace(FACTS, creator="Sven Fjellheim")
-    held = named_by_own_texts(facts, frames, said)
-    assert sorted(held) == [f"TH1_000{at}" for at in expected]
-    assert any("no frame beside the name" in one for one in said) == ("\nSiri" in text)
-    listed = replace(facts, rows={f"TH1_000{at}": FrameFacts(players=(("home", "7"),)) for at in expected})
-    assert not named_by_own_texts(listed, frames) or "Fjelheim" not in text
+    assert "note beside it cannot be read" in held_by_own_texts(FACTS, [one])["TH1_0001"]
 
 
 def noted(folder: Path, name: str, note: bytes) -> Frame:
