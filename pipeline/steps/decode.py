@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from pipeline.errors import FrameError, UndecodableError
+from pipeline.errors import COPY_AGAIN, FrameError, UndecodableError
 from pipeline.imaging.orientation import Orientation
 from pipeline.steps.base import Order, Params, SolveContext, Solved, Step, camera_of, rounded
 from pipeline.textfile.messages import counted
@@ -258,6 +258,7 @@ def decode(frame: Frame, long_edge: int | None, options: DecodeOptions | None = 
 
 def _decode(frame: Frame, long_edge: int | None, options: DecodeOptions) -> DecodedFrame:
     from pipeline.formats.dng import coded_mosaic
+    from pipeline.formats.lost_blocks import has_lost_blocks
     from pipeline.formats.pictures import read_picture
     from pipeline.imaging.denoise.picture_noise import picture_statistics
     from pipeline.imaging.denoise.picture_noise_pool import pool
@@ -269,7 +270,10 @@ def _decode(frame: Frame, long_edge: int | None, options: DecodeOptions) -> Deco
 
     orientation = Orientation(frame.exif.orientation)
     if frame.kind == "raw":
-        return decode_raw(frame.path, orientation, long_edge, options, coded_mosaic)
+        decoded = decode_raw(frame.path, orientation, long_edge, options, coded_mosaic)
+        if options.sense and has_lost_blocks(frame.path):  # once for each file: it is measured before it is rendered
+            raise FrameError(f"a part of the raw data is lost, and something else stands in its place; {COPY_AGAIN}")
+        return decoded
     picture = read_picture(frame.path, orientation)
     pixels = picture.pixels
     full = (pixels.shape[0], pixels.shape[1])

@@ -31,7 +31,27 @@ _PACKETS = ("formats/metadata/test_xmp_read.py",)
 _GROUPS = ("shoot/test_bursts.py",)
 _FORMS = ("shoot/test_names.py",)
 
+_BLOCKS, _BLOCKS_TEST = "formats/lost_blocks.py", "formats/test_lost_blocks.py"
+
 MUTANTS = [
+    mutant(_BLOCKS, "return _stands_twice(sums) or", "return", _BLOCKS_TEST),
+    mutant(_BLOCKS, "not padded and _is_lost", "_is_lost", _BLOCKS_TEST),
+    mutant(_BLOCKS, "all(some) and len(some) <= _SERIES", "all(some)", _BLOCKS_TEST),
+    mutant(_BLOCKS, "all(some) and len(some) <= _SERIES", "any(some) and len(some) <= _SERIES", _BLOCKS_TEST),
+    mutant(_BLOCKS, "begin > 0 and end < len(octet)", "begin > 0", _BLOCKS_TEST),
+    mutant(_BLOCKS, ">= 0 and begin > 0 and end", ">= 0 and end", _BLOCKS_TEST),
+    mutant(_BLOCKS, "(last[begin - 1], before[begin - 1]) != (of, of)", "last[begin - 1] != of", _BLOCKS_TEST),
+    mutant(_BLOCKS, "(last[begin - 1], before[begin - 1]) != (of, of)", "True", _BLOCKS_TEST),
+    mutant(_BLOCKS, "of != first[end] and ", "", _BLOCKS_TEST),
+    mutant(_BLOCKS, "tolist())) == _PAGE for", "tolist())) > 0 for", _BLOCKS_TEST),
+    mutant(_BLOCKS, "-(-begin // _SECTOR) * _SECTOR", "begin", _BLOCKS_TEST),
+    mutant(_BLOCKS, "3 * source.length // 8", "0", _BLOCKS_TEST),
+    mutant(
+        "steps/decode.py",
+        "if options.sense and has_lost_blocks",
+        "if False and has_lost_blocks",
+        "steps/test_decode.py",
+    ),
     mutant("formats/jpeg_data.py", "or (left and int(left[1]) > SPARE and", "or (False and", *_JPEG_DATA),
     mutant("formats/jpeg_data.py", " and not _is_filled_up(data, int(left[1]))", "", *_JPEG_DATA),
     mutant("formats/jpeg_data.py", "if _SPOILT.match(said) or (left", "if (left", *_JPEG_DATA),

@@ -57,6 +57,17 @@ def solved(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Plan]:
     return top / "shoot", plan
 
 
+def test_a_lost_block_of_a_card_fails_where_a_frame_is_measured(tmp_path: Path) -> None:
+    write_shoot(tmp_path / "shoot", 2)
+    damaged, whole = read_shoot(tmp_path / "shoot").frames
+    data = bytearray(damaged.path.read_bytes())
+    data[40 * 512 : 41 * 512] = b"\xff" * 512
+    damaged.path.write_bytes(data)
+    with pytest.raises(UndecodableError, match="a part of the raw data is lost"):
+        decode(damaged, 96, DecodeOptions(sense=True))
+    decode(whole, 96, DecodeOptions(sense=True))
+
+
 def test_noise_is_that_of_all_frames(solved: tuple[Path, Plan]) -> None:
     _, plan = solved
     found = [plan.solutions["decode"][f"TH2_{i:04d}"].as_json() for i in range(12)]

@@ -116,6 +116,7 @@ def test_a_table_without_a_frame_is_no_list_of_captions(tmp_path: Path) -> None:
         ([{"file": "TH1_0001.jpg", "caption": "a save"}, {"file": "TH1_0002.jpg", "caption": HIDDEN}], [2]),
         ({"photos": [{"file": "TH1_0001", "who": [SHOWN]}, {"file": "TH1_0002", "who": [SHOWN, HIDDEN]}]}, [2]),
         ({"TH1_0001": {"caption": "a save"}, "TH1_0002": {"people": [{"name": HIDDEN}]}, "TH1_0003": HIDDEN}, [2, 3]),
+        ({"cover": "TH1_0001.jpg", "TH1_0002": {"who": HIDDEN}}, [2]),
         ({HIDDEN: ["TH1_0002", "TH1_0003"], SHOWN: ["TH1_0001"]}, [2, 3]),
         ({"files": ["TH1_0002.jpg", "TH1_0003.jpg"], "caption": f"{HIDDEN} scores"}, [2, 3]),
         ({"image": {"file_name": "TH1_0002.jpg", "width": 5}, "caption": f"{HIDDEN} scores"}, [2]),
