@@ -31,21 +31,21 @@ _PACKETS = ("formats/metadata/test_xmp_read.py",)
 _GROUPS = ("shoot/test_bursts.py",)
 _FORMS = ("shoot/test_names.py",)
 
-_BLOCKS, _BLOCKS_TEST = "formats/lost_blocks.py", "formats/test_lost_blocks.py"
+_LOST, _LOST_TEST = "formats/lost_blocks.py", "formats/test_lost_blocks.py"
 
 MUTANTS = [
-    mutant(_BLOCKS, "return _stands_twice(sums) or", "return", _BLOCKS_TEST),
-    mutant(_BLOCKS, "not padded and _is_lost", "_is_lost", _BLOCKS_TEST),
-    mutant(_BLOCKS, "all(some) and len(some) <= _SERIES", "all(some)", _BLOCKS_TEST),
-    mutant(_BLOCKS, "all(some) and len(some) <= _SERIES", "any(some) and len(some) <= _SERIES", _BLOCKS_TEST),
-    mutant(_BLOCKS, "begin > 0 and end < len(octet)", "begin > 0", _BLOCKS_TEST),
-    mutant(_BLOCKS, ">= 0 and begin > 0 and end", ">= 0 and end", _BLOCKS_TEST),
-    mutant(_BLOCKS, "(last[begin - 1], before[begin - 1]) != (of, of)", "last[begin - 1] != of", _BLOCKS_TEST),
-    mutant(_BLOCKS, "(last[begin - 1], before[begin - 1]) != (of, of)", "True", _BLOCKS_TEST),
-    mutant(_BLOCKS, "of != first[end] and ", "", _BLOCKS_TEST),
-    mutant(_BLOCKS, "tolist())) == _PAGE for", "tolist())) > 0 for", _BLOCKS_TEST),
-    mutant(_BLOCKS, "-(-begin // _SECTOR) * _SECTOR", "begin", _BLOCKS_TEST),
-    mutant(_BLOCKS, "3 * source.length // 8", "0", _BLOCKS_TEST),
+    mutant(_LOST, "return _stands_twice(sums) or", "return", _LOST_TEST),
+    mutant(_LOST, "not padded and _is_lost", "_is_lost", _LOST_TEST),
+    mutant(_LOST, "all(some) and len(some) <= _SERIES", "all(some)", _LOST_TEST),
+    mutant(_LOST, "all(some) and len(some) <= _SERIES", "any(some) and len(some) <= _SERIES", _LOST_TEST),
+    mutant(_LOST, "begin > 0 and end < len(octet)", "begin > 0", _LOST_TEST),
+    mutant(_LOST, ">= 0 and begin > 0 and end", ">= 0 and end", _LOST_TEST),
+    mutant(_LOST, "(last[begin - 1], before[begin - 1]) != (of, of)", "last[begin - 1] != of", _LOST_TEST),
+    mutant(_LOST, "(last[begin - 1], before[begin - 1]) != (of, of)", "True", _LOST_TEST),
+    mutant(_LOST, "of != first[end] and ", "", _LOST_TEST),
+    mutant(_LOST, "tolist())) == _PAGE for", "tolist())) > 0 for", _LOST_TEST),
+    mutant(_LOST, "-(-begin // _SECTOR) * _SECTOR", "begin", _LOST_TEST),
+    mutant(_LOST, "3 * source.length // 8", "0", _LOST_TEST),
     mutant(
         "steps/decode.py",
         "if options.sense and has_lost_blocks",
