@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import re
-import struct
 
-from pipeline.formats.jpeg_segments import FRAMES, SOS, walk
-from pipeline.formats.source import DamagedError, Source
+from pipeline.formats.jpeg_segments import FRAMES
 
 # Octets after the last of a scan's picture that writers are known to leave (common practice, no source); data that was
 # overwritten leaves more, as decoding has lost its step.
 SPARE = 8
-NEEDED = FRAMES | {0xC4, 0xDB, 0xDD}  # and Huffman codes, quantisation, restarts (ITU-T T.81, table B.1)
+NEEDED = FRAMES | {
+    0xC4,
+    0xDB,
+    0xDD,
+    0xEE,
+}  # and Huffman codes, quantisation, restarts (ITU-T T.81, table B.1), colours (T.872)
+_MARKER = re.compile(rb"\xff([\x02-\xcf\xda-\xfe])")  # of a segment (ITU-T T.81, table B.1)
 # What libjpeg warns of in the data of a scan; the markers are those that may end it (ITU-T T.81, B.1.1.2, B.2.1). Its
 # other warnings are of headers, and harmless.
 _LEFT = re.compile(r"Corrupt JPEG data: (\d+) extraneous bytes before marker 0x(?:d[0-9a]|c4)")
@@ -23,9 +27,7 @@ def check_jpeg_data(data: bytes) -> str | None:
 
     Its scans are read to their end, to a picture of an eighth of its sides. Raises OSError where they are damaged.
     """
-    said = _warning(data)
-    if said and not (_LEFT.match(said) or _SPOILT.match(said)):  # of headers, and it hides those that come after it
-        said = _warning(_without_headers(data))
+    said = _warning(_without_headers(data))  # it tells its first only, and of headers it warns as well
     left = _LEFT.match(said)
     if _SPOILT.match(said) or (left and int(left[1]) > SPARE and not _is_filled_up(data, int(left[1]))):
         raise OSError("truncated or overwritten")
@@ -44,18 +46,17 @@ def _warning(data: bytes) -> str:
 
 
 def _without_headers(data: bytes) -> bytes:
-    """A JPEG with what decoding needs, and no more; as it is where its segments cannot be told."""
-    kept = [b"\xff\xd8"]
-    try:
-        for place in walk(Source.of_bytes(data)):
-            if place.marker == SOS:
-                kept.append(data[place.begin :])
-            elif place.marker in NEEDED:
-                body = place.payload.read(0, place.payload.length)
-                kept.append(struct.pack(">BBH", 0xFF, place.marker, len(body) + 2) + body)
-    except DamagedError:
-        return data
-    return b"".join(kept)
+    """A JPEG with what decoding needs, and no more; as it is where its segments cannot be told. Octets between them are
+    passed over, as decoders do."""
+    kept, at = [b"\xff\xd8"], 2
+    while (found := _MARKER.search(data, at)) is not None and found[1] != b"\xda":
+        length = int.from_bytes(data[found.end() : found.end() + 2])
+        at = found.end() + length
+        if length < 2:
+            return data
+        if found[1][0] in NEEDED:
+            kept.append(data[found.start() : at])
+    return data if found is None else b"".join([*kept, data[found.start() :]])
 
 
 def _is_filled_up(data: bytes, left: int) -> bool:

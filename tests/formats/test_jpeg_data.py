@@ -94,6 +94,23 @@ def test_damage_behind_an_odd_header_is_told_too(tmp_path: Path, progressive: bo
         read(tmp_path, overwritten(odd, bytes(512)))
 
 
+@pytest.mark.parametrize("before", [b"\xff\xdb", b"\xff\xc0", b"\xff\xc4", b"\xff\xda"])
+@pytest.mark.parametrize("odd", [b"odd", bytes(20), b"\xff\xd0"])
+def test_octets_between_headers_are_no_damage_and_hide_none(tmp_path: Path, before: bytes, odd: bytes) -> None:
+    """Decoders pass them over (libjpeg's next_marker), and restarts, which have no length (ITU-T T.81, B.1.1.3)."""
+    data = coded()
+    at = data.index(before)
+    struck = data[:at] + odd + data[at:]
+    assert read(tmp_path, struck) == ()
+    with pytest.raises(FrameError, match="the JPEG is damaged or cut short"):
+        read(tmp_path, overwritten(struck, bytes(512)))
+
+
+def test_damage_of_colours_for_printing_is_told(tmp_path: Path) -> None:
+    with pytest.raises(FrameError, match="the JPEG is damaged or cut short"):
+        read(tmp_path, overwritten(coded("CMYK"), bytes(512)))
+
+
 @pytest.mark.parametrize("spare", [4, SPARE, 4000])
 def test_a_few_octets_too_many_are_said(tmp_path: Path, spare: int) -> None:
     data = coded()

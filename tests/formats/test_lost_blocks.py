@@ -88,11 +88,13 @@ def burnt(samples: np.ndarray) -> None:
         burnt,
         lambda samples: samples[100:].fill(65535),  # from a row that begins a sector to the end
         lambda samples: samples[:40].fill(0),  # masked rows
-        lambda samples: samples[:, :256].fill(0),  # masked columns that fill sectors
+        lambda samples: (samples[:, :256].fill(0), samples[:, 256].fill(999)),  # masked columns that fill sectors
+        lambda samples: samples[100, :300].fill(65535),  # a lamp from the edge of the frame
+        lambda samples: samples[100, 200:].fill(65535),
         lambda samples: samples[::2].fill(700),  # a repeated pattern
     ],
 )
-def test_what_is_no_lost_block(tmp_path: Path, change: Callable[[np.ndarray], None]) -> None:
+def test_what_is_no_lost_block(tmp_path: Path, change: Callable[[np.ndarray], object]) -> None:
     samples = noise()
     change(samples)
     assert not is_lost(tmp_path, tiff(samples))
