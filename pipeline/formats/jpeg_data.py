@@ -9,12 +9,8 @@ from pipeline.formats.jpeg_segments import FRAMES
 # Octets after the last of a scan's picture that writers are known to leave (common practice, no source); data that was
 # overwritten leaves more, as decoding has lost its step.
 SPARE = 8
-NEEDED = FRAMES | {
-    0xC4,
-    0xDB,
-    0xDD,
-    0xEE,
-}  # and Huffman codes, quantisation, restarts (ITU-T T.81, table B.1), colours (T.872)
+# And Huffman codes, quantisation, restarts (ITU-T T.81, table B.1), how colours are written (T.872).
+NEEDED = FRAMES | {0xC4, 0xDB, 0xDD, 0xEE}
 _MARKER = re.compile(rb"\xff([\x02-\xcf\xda-\xfe])")  # of a segment (ITU-T T.81, table B.1)
 # What libjpeg warns of in the data of a scan; the markers are those that may end it (ITU-T T.81, B.1.1.2, B.2.1). Its
 # other warnings are of headers, and harmless.
