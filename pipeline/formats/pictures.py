@@ -20,6 +20,7 @@ import tifffile
 from numpy.typing import NDArray
 
 from pipeline.errors import COPY_AGAIN, FrameError
+from pipeline.formats.damage.jpeg_data import check_jpeg_data
 from pipeline.formats.declared import (
     check_jpeg,
     check_png,
@@ -31,7 +32,6 @@ from pipeline.formats.declared import (
 from pipeline.formats.exif import read_exif, read_tags
 from pipeline.formats.heif import PRIMARIES_REC709, decode_heif, is_heif
 from pipeline.formats.icc import MatrixProfile, adobe_rgb, coded_primaries, matrix_profile
-from pipeline.formats.jpeg_data import check_jpeg_data
 from pipeline.formats.jpeg_steps import jpeg_steps
 from pipeline.formats.source import Source
 from pipeline.imaging.colour import srgb_decode

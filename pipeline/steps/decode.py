@@ -257,8 +257,8 @@ def decode(frame: Frame, long_edge: int | None, options: DecodeOptions | None = 
 
 
 def _decode(frame: Frame, long_edge: int | None, options: DecodeOptions) -> DecodedFrame:
+    from pipeline.formats.damage.lost_blocks import has_lost_blocks
     from pipeline.formats.dng import coded_mosaic
-    from pipeline.formats.lost_blocks import has_lost_blocks
     from pipeline.formats.pictures import read_picture
     from pipeline.imaging.denoise.picture_noise import picture_statistics
     from pipeline.imaging.denoise.picture_noise_pool import pool

@@ -14,7 +14,7 @@ _NARROW = (
 _TIFF = "formats/tiff_ifd.py"
 _BOXES = "formats/bmff.py"
 _JPEG = "formats/jpeg_segments.py"
-_JPEG_DATA = ("formats/test_jpeg_data.py",)
+_JPEG_DATA = ("formats/damage/test_jpeg_data.py",)
 _SOURCE = "formats/source.py"
 _EXIF = "formats/exif.py"
 _IIM = "formats/metadata/iim.py"
@@ -31,7 +31,7 @@ _PACKETS = ("formats/metadata/test_xmp_read.py",)
 _GROUPS = ("shoot/test_bursts.py",)
 _FORMS = ("shoot/test_names.py",)
 
-_LOST, _LOST_TEST = "formats/lost_blocks.py", "formats/test_lost_blocks.py"
+_LOST, _LOST_TEST = "formats/damage/lost_blocks.py", "formats/damage/test_lost_blocks.py"
 
 MUTANTS = [
     mutant(_LOST, "return _stands_twice(sums) or", "return", _LOST_TEST),
@@ -52,12 +52,12 @@ MUTANTS = [
         "if False and has_lost_blocks",
         "steps/test_decode.py",
     ),
-    mutant("formats/jpeg_data.py", "or (left and int(left[1]) > SPARE and", "or (False and", *_JPEG_DATA),
-    mutant("formats/jpeg_data.py", " and not _is_filled_up(data, int(left[1]))", "", *_JPEG_DATA),
-    mutant("formats/jpeg_data.py", "if _SPOILT.match(said) or (left", "if (left", *_JPEG_DATA),
-    mutant("formats/jpeg_data.py", 'is there" if left else None', 'is there" if False else None', *_JPEG_DATA),
-    mutant("formats/jpeg_data.py", "_warning(_without_headers(data))", "_warning(data)", *_JPEG_DATA),
-    mutant("formats/jpeg_data.py", "0xDB, 0xDD, 0xEE}", "0xDB, 0xEE}", *_JPEG_DATA),
+    mutant("formats/damage/jpeg_data.py", "or (left and int(left[1]) > SPARE and", "or (False and", *_JPEG_DATA),
+    mutant("formats/damage/jpeg_data.py", " and not _is_filled_up(data, int(left[1]))", "", *_JPEG_DATA),
+    mutant("formats/damage/jpeg_data.py", "if _SPOILT.match(said) or (left", "if (left", *_JPEG_DATA),
+    mutant("formats/damage/jpeg_data.py", 'is there" if left else None', 'is there" if False else None', *_JPEG_DATA),
+    mutant("formats/damage/jpeg_data.py", "_warning(_without_headers(data))", "_warning(data)", *_JPEG_DATA),
+    mutant("formats/damage/jpeg_data.py", "0xDB, 0xDD, 0xEE}", "0xDB, 0xEE}", *_JPEG_DATA),
     mutant(
         "formats/pictures.py", " and (said := check_jpeg_data(", " and False and (said := check_jpeg_data(", *_JPEG_DATA
     ),

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.formats.lost_blocks import has_lost_blocks
+from pipeline.formats.damage.lost_blocks import has_lost_blocks
 
 AT = 512  # where the picture of `tiff` begins
 Damage = Callable[[bytearray], None]

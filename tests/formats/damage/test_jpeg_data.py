@@ -10,7 +10,7 @@ import PIL.Image
 import pytest
 
 from pipeline.errors import FrameError
-from pipeline.formats.jpeg_data import SPARE
+from pipeline.formats.damage.jpeg_data import SPARE
 from pipeline.formats.pictures import read_picture
 
 
