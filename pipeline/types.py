@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
+Progress = Callable[[str, int, int], None]  # called with a phase, how much of it is done, and how much there is
 
 JsonValue: TypeAlias = "bool | int | float | str | list[JsonValue] | dict[str, JsonValue] | None"
 JsonObject: TypeAlias = dict[str, JsonValue]

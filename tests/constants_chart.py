@@ -94,7 +94,7 @@ def of_chart() -> Iterator[float]:
     for limit in (0.95, 1.05):
         like = limit * find.ChartConstants().like
         with patch.object(find, "_place", lambda *_, like=like: (like, _quad(130.0, 7.0))):
-            yield float(find.find_chart(_picture(), _ONE) is None)
+            yield float(find.find_chart(_picture()) is None)
     smooth = cv2.GaussianBlur(find.rooted(_picture()), (0, 0), 1.0)
     cells = np.array([(u, v) for u in range(COLUMNS) for v in range(ROWS)])
     turn = np.deg2rad(7.0)
@@ -105,11 +105,11 @@ def of_chart() -> Iterator[float]:
         placed = find._place(smooth, off, cells)
         yield from (0.0,) if placed is None else (placed[0], *placed[1].ravel())
     for width, scale in ((130.0, 1), (180.0, 4)):
-        found = find.find_chart(_picture(width, 7.0, scale), _ONE)
+        found = find.find_chart(_picture(width, 7.0, scale))
         yield from (0.0,) if found is None else found.ravel().tolist()
     with patch.object(find, "_lattices", lambda smooth: iter(levels.append(float(smooth.shape[0])) or ())):
         levels: list[float] = []
-        find.find_chart(_picture(180.0, 7.0, 4), _ONE)
+        find.find_chart(_picture(180.0, 7.0, 4))
         yield from (float(len(levels)), *levels)
     yield float(find.rooted(_picture()).sum())
 

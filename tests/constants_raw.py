@@ -253,7 +253,7 @@ def of_mosaic() -> Iterator[float]:
             camera_white_level_per_channel=None, raw_pattern=_RGGB,
         )  # fmt: skip
         try:
-            mosaic._mosaic(raw, _RGGB, [])
+            mosaic._mosaic(raw, [])
         except FrameError:
             return False
         return True

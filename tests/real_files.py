@@ -187,7 +187,7 @@ def look_at(picture: PIL.Image.Image, edge: int, corners: np.ndarray | None) -> 
 def _chart(picture: PIL.Image.Image) -> np.ndarray | None:
     """Corners of a chart in a picture, fractions, if it can be read there."""
     light = small(picture, LARGEST)
-    corners = find_chart(light, _UNCLIPPED)
+    corners = find_chart(light)
     try:
         return None if corners is None else read_chart(light, _UNCLIPPED, corners).corners
     except ValueError:

@@ -130,9 +130,9 @@ def values(
     }
 
 
-def _nobody(language: Language, unnamed: str, team: str, count: int = 1) -> str:
+def _nobody(language: Language, unnamed: str, team: str) -> str:
     if not unnamed:
-        return language.nobody(team, count)
+        return language.nobody(team, 1)
     if team and language.code == "en":
         return f"{unnamed} of {team}"
     return unnamed + language.brackets(team) if team else unnamed

@@ -33,10 +33,10 @@ NO_ROW = FrameFacts()
 _LIST = ("keywords", "contact", "rating")
 
 
-def without_hints(row: FrameFacts, facts: Facts, unnamed: str, notices: list[str]) -> FrameFacts:
+def without_hints(row: FrameFacts, facts: Facts, notices: list[str]) -> FrameFacts:
     """`row` without its words where one of them is, or may be, a part or a form of a withheld name.
 
-    A whole name is handled elsewhere: `unnamed` takes its place.
+    A whole name is handled elsewhere: other words take its place.
     """
     lines = _hinted(row.words, facts, row)
     if not lines:

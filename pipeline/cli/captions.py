@@ -12,7 +12,7 @@ from pathlib import Path
 import typer
 
 from pipeline.cli.cache import CacheChoice, open_cache
-from pipeline.cli.console import Report, command, note, progress, say, some, warn
+from pipeline.cli.console import command, note, progress, say, some, warn
 from pipeline.cli.models import with_models
 from pipeline.cli.recipes import read_recipe
 from pipeline.engine.burst_people import subjects_and_ranks
@@ -37,6 +37,7 @@ from pipeline.textfile.messages import counted
 from pipeline.textfile.notices import lines_by_kind
 from pipeline.textfile.reading import is_there
 from pipeline.textfile.tables import UNICODE
+from pipeline.types import Progress
 from pipeline.workers.executors import WorkChoice, Workers
 
 
@@ -125,7 +126,7 @@ def _write(
     numbers: bool,
     workers: Workers,
     cache: Cache,
-    report: Report,
+    report: Progress,
 ) -> None:
     with Store.scratch(shoot.folder, cache) as store:
         measured_frames = measure_shoot(store, shoot, workers, report)

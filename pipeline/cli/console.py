@@ -13,17 +13,19 @@ import warnings
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from itertools import chain, repeat
-from typing import Any, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
 
 from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextColumn
+from rich.progress import BarColumn, MofNCompleteColumn, TaskID, TextColumn
+from rich.progress import Progress as ProgressBars
 from typer.core import TyperGroup
 
 from pipeline.cli.stop import say_to
 from pipeline.errors import RunStoppedError, debugging
 from pipeline.textfile.messages import counted, duration
 
-Report = Callable[[str, int, int], None]  # phase, done, total
+if TYPE_CHECKING:
+    from pipeline.types import Progress
 
 out_console = Console(highlight=False, soft_wrap=True)
 err_console = Console(stderr=True, highlight=False, soft_wrap=True)
@@ -205,7 +207,7 @@ def _pauses() -> Iterator[float]:
 
 
 @contextmanager
-def progress(left: Callable[[], float | None] = lambda: None, until: str = " in all") -> Iterator[Report]:
+def progress(left: Callable[[], float | None] = lambda: None, until: str = " in all") -> Iterator[Progress]:
     """A function to call with (phase, done, total): shows frames done, rate and time left.
 
     left   seconds until the command ends, where the caller knows them; else the time left is that of the phase
@@ -221,7 +223,7 @@ def progress(left: Callable[[], float | None] = lambda: None, until: str = " in 
         TextColumn("{task.fields[rate]}"),
     )
     terminal = err_console.is_terminal
-    with Progress(*columns, console=err_console, disable=not terminal, transient=True) as bar:
+    with ProgressBars(*columns, console=err_console, disable=not terminal, transient=True) as bar:
         tasks: dict[str, TaskID] = {}
         # When, and how much was done then: twice, the second in the middle of the time that counts for the rate. What
         # was there from an earlier run comes at once, and is soon forgotten.

@@ -22,9 +22,9 @@ from pipeline.errors import FrameError
 from pipeline.store.keys import digest_json
 from pipeline.store.places import SMALL, path_below, read_file
 from pipeline.store.store import Store
+from pipeline.types import Progress
 
 _LARGEST = 1 << 30  # octets of a delivered file that is read whole; a TIFF of 24 megapixels has 150 MB
-Progress = Callable[[str, int, int], None]  # phase, done, total
 
 
 def deliver(

@@ -13,6 +13,7 @@ from typing import Literal
 from pipeline.deliver.model import Made
 from pipeline.errors import FrameError
 from pipeline.store.files import write_atomic
+from pipeline.store.keys import record_name
 from pipeline.store.places import SMALL, DeliveredPath, digest_below, path_below, remove_emptied
 from pipeline.store.records import Count, Digest
 from pipeline.store.set_aside import FOLDER, moved_notice, set_aside
@@ -74,7 +75,7 @@ def extras_lost(store: Store) -> bool:
 
 def found_extra(store: Store, record: ExtraRecord) -> None:
     """Keep the record of a file whose own was lost; what it holds is not known. Raises OSError."""
-    store.put_record(_KIND, _name(record.relative), ExtraRecord, record)
+    store.put_record(_KIND, record_name(record.relative), ExtraRecord, record)
 
 
 def _records(store: Store) -> Iterator[ExtraRecord]:
@@ -87,12 +88,9 @@ def _records(store: Store) -> Iterator[ExtraRecord]:
 def _read(store: Store, name: str) -> ExtraRecord | None:
     """The record of this name; None where there is none, or it is that of another file."""
     record = store.record(_KIND, name, ExtraRecord)
-    fits = record is not None and record.relative.startswith(f"{record.delivery}/") and _name(record.relative) == name
-    return record if fits else None
-
-
-def _name(relative: str) -> str:
-    return hashlib.sha256(relative.encode()).hexdigest()[:32] + ".json"
+    if record is None or not record.relative.startswith(f"{record.delivery}/"):
+        return None
+    return record if record_name(record.relative) == name else None
 
 
 class Extras:
@@ -194,7 +192,7 @@ class Extras:
         path, record = self._path(local), self._record(local)
         if path is not None and record is not None and record.is_ours(self._digest(local)):
             path.unlink(missing_ok=True)
-            self.store.remove(_KIND, _name(record.relative))
+            self.store.remove(_KIND, record_name(record.relative))
 
     def remove_rest(self, problems: list[str]) -> None:
         """Remove what an earlier run made here and this one did not; what was changed by hand is set aside. One more of
@@ -257,17 +255,17 @@ class Extras:
                     problems.append(str(error))
                     continue
                 gone.append(self.moved.pop())
-            self.store.remove(_KIND, _name(relative))
+            self.store.remove(_KIND, record_name(relative))
         if gone:
             self.notices.append(moved_notice(gone, one, several))
 
     def _record(self, local: str) -> ExtraRecord | None:
-        return _read(self.store, _name(f"{self.name}/{local}"))
+        return _read(self.store, record_name(f"{self.name}/{local}"))
 
     def _put(self, record: ExtraRecord) -> None:
         if not record.relative.startswith(f"{self.name}/{SMALL}/"):
             record = replace(record, holds=dict(self.holds or {}), names=self.names)
-        self.store.put_record(_KIND, _name(record.relative), ExtraRecord, record)
+        self.store.put_record(_KIND, record_name(record.relative), ExtraRecord, record)
 
     def _path(self, local: str) -> Path | None:
         return path_below(self.out, f"{self.name}/{local}")

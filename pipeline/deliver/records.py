@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -12,6 +11,7 @@ from pydantic import AfterValidator, ConfigDict
 
 from pipeline.deliver.address import Address, expanded, parse_address
 from pipeline.deliver.targets import Observation, PushError
+from pipeline.store.keys import record_name
 from pipeline.store.places import is_plain
 from pipeline.store.records import Count, Digest
 from pipeline.store.store import Store
@@ -160,4 +160,4 @@ def _may_be(store: Store, address: str) -> bool:
 
 
 def _name(record: PushRecord) -> str:
-    return hashlib.sha256(f"{record.address}\0{record.name}".encode()).hexdigest()[:32] + ".json"
+    return record_name(f"{record.address}\0{record.name}")

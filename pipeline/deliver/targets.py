@@ -12,9 +12,9 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.deliver.address import Address, expanded
+from pipeline.store.files import TEMPORARY
 from pipeline.textfile.messages import install
 
-PART = ".evencourt-part-"  # a name of ours that is no picture yet; the rest is the SHA-256 of what it will be
 _BLOCK = 1 << 18
 _S3_PART = 16 << 20  # octets of a multipart upload's part; S3 takes 5 MiB or more
 _TIMEOUT = 30.0  # seconds without an answer, after which a link counts as cut
@@ -75,7 +75,7 @@ class Target:
             found = [path.rstrip("/").rsplit("/", 1)[-1] for path in self.fs.ls(folder, detail=False)]
         except (FileNotFoundError, PermissionError):
             return []
-        return [name for name in found if not name.startswith((PART, "."))]
+        return [name for name in found if not name.startswith((TEMPORARY, "."))]
 
     def holds(self, name: str, there: Observation, sha256: str, local: Path | None = None) -> bool:
         """Whether the file there has these bytes, by reading it back."""
@@ -194,7 +194,8 @@ class Files(Target):
 
     def _part(self, name: str, sha256: str) -> str:
         folder = name.rpartition("/")[0]
-        return self.path(f"{folder}/{PART}{sha256[:32]}" if folder else f"{PART}{sha256[:32]}")
+        unfinished = f"{TEMPORARY}{sha256[:32]}"
+        return self.path(f"{folder}/{unfinished}" if folder else unfinished)
 
     def _rename(self, part: str, final: str) -> None:
         raise NotImplementedError

@@ -5,7 +5,6 @@ A run begins with it. `check` and `run --dry-run` end with it, so what they anno
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from fnmatch import fnmatch
 from functools import partial
@@ -35,9 +34,8 @@ from pipeline.report.record import RunRecord
 from pipeline.store.places import OWN_FILES, REPORT_FOLDER, SMALL, refuse_inside, refuse_links
 from pipeline.store.store import Store
 from pipeline.store.watch import surviving
+from pipeline.types import Progress
 from pipeline.workers.executors import Workers
-
-Progress = Callable[[str, int, int], None]  # phase, done, total
 
 
 @dataclass(frozen=True)

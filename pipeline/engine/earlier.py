@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 from collections.abc import Collection, Mapping, Sequence
 from contextlib import suppress
@@ -18,7 +17,7 @@ from pipeline.imaging.shown_light import ShownLight
 from pipeline.report.kept_frames import read_checked, read_left
 from pipeline.shoot.facts import Facts
 from pipeline.shoot.frame_names import KnownFile, NameMemory
-from pipeline.store.keys import digest_json
+from pipeline.store.keys import digest_json, record_name
 from pipeline.store.places import DeliveredPath, digest_below, path_below
 from pipeline.store.records import Count, Digest
 from pipeline.store.set_aside import FOLDER, set_aside
@@ -78,17 +77,12 @@ def read_done(store: Store, name: str) -> DeliveredFile | None:
     """The record of a delivered file; None where there is none, or it is not that of the file that `name` stands for:
     a record that was planted or moved in OUT/.work must not lead to another file, since old files are removed."""
     entry = store.record("done", name, DeliveredFile)
-    return replace(entry, current=True) if entry is not None and done_name(entry.relative) == name else None
+    return replace(entry, current=True) if entry is not None and record_name(entry.relative) == name else None
 
 
 def keep_done(store: Store, entry: DeliveredFile) -> None:
     """Keep the record of a delivered file. Raises OSError."""
-    store.put_record("done", done_name(entry.relative), DeliveredFile, entry)
-
-
-def done_name(relative: str) -> str:
-    """The name under which the record of a delivered file is kept."""
-    return hashlib.sha256(relative.encode()).hexdigest()[:32] + ".json"
+    store.put_record("done", record_name(entry.relative), DeliveredFile, entry)
 
 
 def text_key(metadata: Metadata | None) -> str:
@@ -103,7 +97,7 @@ def announce(store: Store, one: Rendered, frame: str, metadata: Metadata | None)
     A file that stands there and is not proven ours is set aside first: where it is now (posix path below OUT), "" where
     none was moved. Raises FrameError where that cannot be done, OSError.
     """
-    before = read_done(store, done_name(one.relative))
+    before = read_done(store, record_name(one.relative))
     digest = digest_below(store.out, one.relative) or ""
     ours = bool(digest) and (digest == one.sha256 or (before is not None and before.is_ours(digest)))
     aside = "" if ours else _make_way(store.out, one.relative)

@@ -12,7 +12,6 @@ from pipeline.engine.earlier import (
     DeliveredFile,
     Rendered,
     absent,
-    done_name,
     keep_done,
     notice_on,
     read_done,
@@ -27,6 +26,7 @@ from pipeline.formats.metadata.model import Metadata
 from pipeline.recipe.recipe import Delivery
 from pipeline.shoot.facts import FrameFacts
 from pipeline.store.files import write_atomic
+from pipeline.store.keys import record_name
 from pipeline.store.places import digest_below, path_below, read_file, remove_emptied
 from pipeline.store.set_aside import FOLDER, moved_notice, set_aside
 from pipeline.store.store import Store
@@ -81,11 +81,11 @@ class Outputs:
         made = self.files.get(output.relative)
         if made is not None and (made.key, made.text) == (output.key, text_key(output.metadata)):
             return True  # earlier in this run
-        entry = read_done(self.store, done_name(output.relative))
+        entry = read_done(self.store, record_name(output.relative))
         path = path_below(self.store.out, output.relative)
         if entry is None and path is not None and path.is_file() and self._shoot is not None:
             self._record_again(self._shoot)
-            entry = read_done(self.store, done_name(output.relative))
+            entry = read_done(self.store, record_name(output.relative))
         if entry is None or path is None or not path.is_file():
             return False
         if entry.key != output.key:
@@ -179,7 +179,7 @@ class Outputs:
                 self.notices.append(f"{relative}: is, or lies in, a link in OUT; it is left alone, so look at it")
                 continue
             if not path.is_file():
-                self.store.remove("done", done_name(relative))
+                self.store.remove("done", record_name(relative))
                 continue
             delivery = next((d for d in planner.recipe.deliveries if relative.rpartition("/")[0] == d.name), None)
             stem = Path(relative).stem
@@ -217,7 +217,7 @@ class Outputs:
                 continue
             with self._unsettling(entry.relative):
                 set_aside(self.store.out, entry.relative)
-                self.store.remove("done", done_name(entry.relative))
+                self.store.remove("done", record_name(entry.relative))
                 remove_emptied(self.store.out, entry.relative)
                 aside.append(entry.relative)
         self.notices += notice_on(
@@ -314,7 +314,7 @@ class Outputs:
         if not (stays and entry.text == text_key(metadata)):
             if not intact:
                 self._set_aside(relative, why)
-                self.store.remove("done", done_name(relative))
+                self.store.remove("done", record_name(relative))
                 return
             rewrapped = rewrap(self.store.out, relative, entry.scan, metadata) if stays else None
             if rewrapped is None and stays and not entry.key:  # found again, and no JPEG
@@ -322,7 +322,7 @@ class Outputs:
                 return
             if rewrapped is None:
                 path.unlink()
-                self.store.remove("done", done_name(relative))
+                self.store.remove("done", record_name(relative))
                 gone.append(relative)
                 return
             entry = self._rewrite(entry, path, rewrapped, text_key(metadata))

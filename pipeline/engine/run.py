@@ -9,7 +9,7 @@ from functools import partial
 from pathlib import Path
 
 from pipeline.engine import recipients
-from pipeline.engine.decide import Decided, Progress, decide, matches, measure_shoot, refuse
+from pipeline.engine.decide import Decided, decide, matches, measure_shoot, refuse
 from pipeline.engine.earlier import Rendered, keep_names, refuse_other_shoot
 from pipeline.engine.hall.recall import keep_snapshot
 from pipeline.engine.hall.remember import remember_night
@@ -42,6 +42,7 @@ from pipeline.store.places import resolved
 from pipeline.store.store import Store
 from pipeline.store.watch import surviving
 from pipeline.textfile.messages import counted
+from pipeline.types import Progress
 from pipeline.workers.executors import Workers, map_unordered
 
 __all__ = ["Outcome", "Progress", "Shoot", "jobs", "measure_shoot", "read_shoot", "run"]

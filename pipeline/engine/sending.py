@@ -11,7 +11,7 @@ from types import MappingProxyType
 from pipeline.captions.language import language_of
 from pipeline.deliver import sheet
 from pipeline.deliver.address import parse_address
-from pipeline.deliver.deliver import Progress, deliver, recall, withdraw
+from pipeline.deliver.deliver import deliver, recall, withdraw
 from pipeline.deliver.model import Delivered, Item, Made, Person, Wanted, set_facts
 from pipeline.deliver.records import PushRecords
 from pipeline.deliver.targets import lacking
@@ -25,6 +25,7 @@ from pipeline.shoot.facts import Facts, withheld
 from pipeline.steps.caption import CaptionParams
 from pipeline.store.store import Store
 from pipeline.textfile.messages import and_more
+from pipeline.types import Progress
 
 
 def send(

@@ -107,19 +107,17 @@ def _amplitudes(p: Segments, hz: float, readout_time: float) -> F64:
     return np.asarray(np.hypot(a, b)[enough, 0], dtype=np.float64)
 
 
-def dark_phase(profiles: F64, burst: Ints | None = None, below: float | None = None) -> NDArray[np.bool_]:
-    """(N,) frames caught in the dark phase: on average over the rows `below` EV under their burst's median.
+def dark_phase(profiles: F64, burst: Ints | None = None) -> NDArray[np.bool_]:
+    """(N,) frames caught in the dark phase: on average over the rows a quarter of a stop under their burst's median.
 
-    profiles (N, R) log2, as in `frequency`; without `burst` all frames are one; without `below` a quarter of a stop. A
-    frame with a value that is not finite is not called dark. A lamp below 9 % flicker cannot do it: its whole swing is
-    less than 0.25 EV.
+    profiles (N, R) log2, as in `frequency`; without `burst` all frames are one. A frame with a value that is not finite
+    is not called dark. A lamp below 9 % flicker cannot do it: its whole swing is less than 0.25 EV.
     """
     burst = np.zeros(len(profiles), dtype=np.int64) if burst is None else burst
-    below = LAMP_FLICKER.dark if below is None else below
     level = profiles.mean(axis=1)
     dark = np.zeros(len(level), dtype=bool)
     for label in np.unique(burst):
         those = (burst == label) & np.isfinite(level)
         if those.any():
-            dark[those] = level[those] <= np.median(level[those]) - below
+            dark[those] = level[those] <= np.median(level[those]) - LAMP_FLICKER.dark
     return dark

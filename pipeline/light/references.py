@@ -129,7 +129,7 @@ def _shown(proxy: Image, reference: Reference, daylight: F64) -> tuple[F64, tupl
 
     corners = np.array(reference.chart) if isinstance(reference.chart, tuple) else None
     if corners is None and "auto" in (reference.chart, reference.patch):
-        corners = find_chart(proxy.pixels, proxy.saturation)
+        corners = find_chart(proxy.pixels)
     if corners is not None:
         chart = read_chart(proxy.pixels, proxy.saturation, corners, given=isinstance(reference.chart, tuple))
         matrix = _matrix(chart, proxy.to_working) if reference.chart is not None else None

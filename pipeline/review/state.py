@@ -12,7 +12,7 @@ from pathlib import Path
 
 from pydantic import JsonValue
 
-from pipeline.engine.earlier import done_name, read_done
+from pipeline.engine.earlier import read_done
 from pipeline.engine.jobs import for_wrong_line
 from pipeline.errors import InputError
 from pipeline.report.record import FileRecord, FrameRecord, RunRecord, read_record
@@ -32,6 +32,7 @@ from pipeline.shoot.consent import BESIDE
 from pipeline.shoot.copies import called_otherwise
 from pipeline.shoot.facts import FrameFacts, held_back
 from pipeline.shoot.rows import withheld_names
+from pipeline.store.keys import record_name
 from pipeline.textfile.messages import and_more
 from pipeline.textfile.notices import lines_by_kind
 
@@ -345,7 +346,7 @@ class State:
         frames = dict(self.record.frames)
         for name in waiting[:_MOST_LOOKED_AT]:
             for delivery, file in frames[name].deliveries.items():
-                done = read_done(self.store, done_name(file.file))
+                done = read_done(self.store, record_name(file.file))
                 if done is not None and done.mtime and done.sha256 != file.sha256:  # 0: it may still be on its way
                     new = replace(
                         file, sha256=done.sha256, bytes=done.bytes, width=done.width, height=done.height,

@@ -123,7 +123,7 @@ def describe(
     language = language_of(facts.language, facts.country)
     unnamed = params.unnamed or ""
     stand_in = unnamed or language.stand_in
-    row = without_hints(row, facts, stand_in, notices)
+    row = without_hints(row, facts, notices)
     persons = people(facts, row, language, unnamed, notices)
     notices += agreement(persons, row.words, language)
     taken = moment(frame, facts, notices)

@@ -113,6 +113,11 @@ def _found() -> dict[str, str]:
     return found
 
 
+def record_name(of: str) -> str:
+    """The name of a record about one thing, such as a path below OUT: no name of a file can be too long, or a path."""
+    return hashlib.sha256(of.encode()).hexdigest()[:32] + ".json"
+
+
 def environment() -> dict[str, str]:
     """What else decides about the bytes: this program, its libraries, the JPEG encoder, the kind of machine.
 

@@ -20,8 +20,8 @@ from pipeline.store.keys import digest_of
 
 _LONGEST = 255  # octets of a name that file systems take
 # Microsoft Learn, "Naming Files, Paths, and Namespaces": characters and names that Windows reserves.
-_RESERVED = re.compile(r"(con|prn|aux|nul|conin\$|conout\$|(com|lpt)[0-9\u00b9\u00b2\u00b3])(?=\.|$)", re.IGNORECASE)
-_REFUSED = re.compile(r'[<>:"/\\|?*]')
+RESERVED = re.compile(r"(con|prn|aux|nul|conin\$|conout\$|(com|lpt)[0-9\u00b9\u00b2\u00b3])(?=\.|$)", re.IGNORECASE)
+REFUSED = re.compile(r'[<>:"/\\|?*]')
 _DELIVERY = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9_.-]{0,63}")  # what a recipe may call a delivery
 SMALL = "small"  # folder of the small pictures of a delivery's page
 OWN_FILES = ("run.json", "report.html", "frames.csv")  # in OUT itself
@@ -38,8 +38,8 @@ def is_plain(name: str) -> bool:
         0 < length <= _LONGEST
         and name not in (".", "..")
         and name == name.rstrip(" .")
-        and not _REFUSED.search(name)
-        and not _RESERVED.match(name)
+        and not REFUSED.search(name)
+        and not RESERVED.match(name)
         and not any(unicodedata.category(c) == "Cc" for c in name)
     )
 

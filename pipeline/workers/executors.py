@@ -11,11 +11,10 @@ from typing import Protocol, TypeVar
 from pipeline.workers.cluster import cluster
 from pipeline.workers.limits import workers_that_fit
 from pipeline.workers.memory import keep_memory
-from pipeline.workers.processes import Processes
+from pipeline.workers.processes import Processes, Setup
 
 T = TypeVar("T")
 R = TypeVar("R")
-Setup = Callable[[], None]
 
 
 class Executor(Protocol):

@@ -81,7 +81,7 @@ def test_who_is_in_the_roster_by_a_first_name_keeps_it_where_the_table_has_her_i
     for row, stays in ((FrameFacts(players=(("away", "4"),)), True), (FrameFacts(), False)):
         assert (carried_without_hints(typed, facts, [], row).caption != "") == stays
         typed_here = dataclasses.replace(row, words="Siri scores")
-        assert (without_hints(typed_here, facts, "a player", []).words != "") == stays
+        assert (without_hints(typed_here, facts, []).words != "") == stays
         named = ("Siri",) if stays else ()
         found, notices = withheld(Metadata(caption="Siri scores", keywords=("Siri",), persons=named), facts)
         assert (found.keywords == ("Siri",)) == stays == (notices == [])
@@ -91,19 +91,19 @@ def test_words_with_a_part_of_a_name_are_left_out() -> None:
     """A row's words are of one picture: a surname in them says who it shows. A whole name is replaced later."""
     notices: list[str] = []
     row = FrameFacts(words="passes to Fjellheim", line=4)
-    assert without_hints(row, FACTS, "a player", notices).words == ""
+    assert without_hints(row, FACTS, notices).words == ""
     assert "frames.csv line 4" in notices[0] and "roster.csv line 3" in notices[0]
     assert "without it" not in notices[0]  # the frame is held because of them
     form = dataclasses.replace(row, words="passes to Fjellheimer")  # may be a form of it, and holds no frame of others
     minors = dataclasses.replace(FACTS, roster=MINOR, minors=True)
     for one, players, facts in ((form, (("home", "7"),), FACTS), (row, (), minors)):
-        without_hints(dataclasses.replace(one, players=players), facts, "a player", notices)
+        without_hints(dataclasses.replace(one, players=players), facts, notices)
         assert "roster.csv line 3" in notices[-1] and notices[-1].endswith(
             "is in the picture too, or write them without it"
         )
     for words in ("passes at the six-metre line", f"passes to {HIDDEN}", f"passes to {SHOWN}"):
         row = FrameFacts(words=words)
-        assert without_hints(row, FACTS, "a player", []) is row
+        assert without_hints(row, FACTS, []) is row
 
 
 def test_texts_typed_in_the_camera() -> None:

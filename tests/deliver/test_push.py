@@ -13,8 +13,9 @@ import pytest
 
 from pipeline.deliver.deliver import deliver, recall
 from pipeline.deliver.model import Delivered, Item, SetFacts, Wanted
-from pipeline.deliver.targets import PART, Folder
+from pipeline.deliver.targets import Folder
 from pipeline.engine.sending import sent_record
+from pipeline.store.files import TEMPORARY
 from pipeline.store.source import Source
 from pipeline.store.store import Store
 
@@ -166,7 +167,7 @@ def test_a_push_that_is_killed_is_still_known_and_goes_on(
     with pytest.raises(KeyboardInterrupt):
         go(out, [item], there)
     (part,) = names(there)
-    assert part == f"{PART}{item.sha256[:32]}"
+    assert part == f"{TEMPORARY}{item.sha256[:32]}"
     monkeypatch.undo()
     (there / part).write_bytes(data[:1000])  # as a cut would leave it
     assert go(out, [item], there).push.sent == ("TH1_0.jpg",)
@@ -176,7 +177,7 @@ def test_a_push_that_is_killed_is_still_known_and_goes_on(
 def test_a_part_that_was_spoilt_is_sent_anew(out: Path, there: Path) -> None:
     item = picture(out, "TH1_0.jpg")
     there.mkdir()
-    (there / f"{PART}{item.sha256[:32]}").write_bytes(b"x" * 1000)
+    (there / f"{TEMPORARY}{item.sha256[:32]}").write_bytes(b"x" * 1000)
     assert go(out, [item], there).problems == ()
     assert names(there) == {"TH1_0.jpg"} and same(out, there)
 

@@ -11,6 +11,7 @@ import pytest
 
 from pipeline.deliver import targets
 from pipeline.engine.sending import sent_record
+from pipeline.store.files import TEMPORARY
 from tests.deliver.servers import Cable, Sshd, ssh_server
 from tests.deliver.test_push import go, names, picture, same
 
@@ -89,7 +90,7 @@ def test_a_link_that_falls_silent_is_given_up(
         know(home, server, cable.at)
         done = go(out, items, address(server, there, cable.at))
         assert "cannot be reached, or the link was cut" in done.problems[0]
-    assert {n for n in names(there) if not n.startswith(targets.PART)} == {"TH1_0.jpg"}
+    assert {n for n in names(there) if not n.startswith(TEMPORARY)} == {"TH1_0.jpg"}
 
 
 def test_a_cut_link_is_taken_up_again_within_a_push(server: Sshd, home: Path, tmp_path: Path) -> None:

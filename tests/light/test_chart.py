@@ -135,7 +135,7 @@ CURVED = ("P003909", "P003917", "Canon", "Pentax")
 @pytest.mark.parametrize("name", CHARTS)
 def test_real_chart(shared: Callable[[str], Path], name: str) -> None:
     image = _decoded(shared(f"data/{name}"))
-    found = find_chart(image.pixels, image.saturation)
+    found = find_chart(image.pixels)
     assert found is not None
     np.testing.assert_allclose(found, CHARTS[name], atol=0.025)
     chart = read_chart(image.pixels, image.saturation, found)
@@ -155,14 +155,14 @@ def test_real_chart(shared: Callable[[str], Path], name: str) -> None:
 def test_no_chart_where_none_is(shared: Callable[[str], Path], folder: str) -> None:
     for path in sorted(shared(f"data/{folder}").glob("*.[jJ]*")):
         image = _decoded(path)
-        assert find_chart(image.pixels, image.saturation) is None, path.name
+        assert find_chart(image.pixels) is None, path.name
 
 
 @pytest.mark.parametrize("name", ["CRW_0112.CRW", "CRW_0117.CRW", "CRW_0119.CRW", "DC0008L.KDC"])
 def test_other_charts_and_prints_are_no_chart(shared: Callable[[str], Path], name: str) -> None:
     """Ink strips, a printed box, and a chart of 140 patches, which is not this one."""
     image = _decoded(shared(f"data/raw/{name}"))
-    assert find_chart(image.pixels, image.saturation) is None
+    assert find_chart(image.pixels) is None
 
 
 # Generated
@@ -182,7 +182,7 @@ def test_found_read_and_fitted_under(lamp: str, camera: str) -> None:
     ):
         quad = _quad((384, 256), width, angle, tilt)
         picture = _photograph(patches, quad, iso, seed=seed)
-        found = find_chart(picture, ONE)
+        found = find_chart(picture)
         assert _off(found, quad) < 0.25, (width, angle)  # the bar is half a patch
         assert found is not None
         chart = read_chart(picture, ONE, found)
@@ -252,7 +252,7 @@ def test_cut_clipped_dark_and_covered_charts_are_refused(plain: F64) -> None:
     ):
         with pytest.raises(ValueError, match=reason):
             read_chart(picture, ONE, corners / SIZE[::-1])
-    assert find_chart(_photograph(plain, _quad((-40, 256), 150, 0), 6400), ONE) is None
+    assert find_chart(_photograph(plain, _quad((-40, 256), 150, 0), 6400)) is None
     matrix, _ = camera_to_working(colour_matrix())
     for patch in (12, 22, 0):
         covered = read_chart(_photograph(plain, quad, 6400, cover=patch), ONE, quad / SIZE[::-1])
@@ -286,7 +286,7 @@ def test_demo(small_shoot: tuple[Path, dict]) -> None:
     _, daylight = camera_to_working(colour_matrix())
     for path in sorted(folder.glob("*.dng")):
         image = _decoded(path)
-        chart = find_chart(image.pixels, image.saturation)
+        chart = find_chart(image.pixels)
         box = find_card(image.pixels, image.saturation, daylight)
         frame = truth["frames"][path.stem]
         if "card" not in frame:

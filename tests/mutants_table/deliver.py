@@ -67,7 +67,7 @@ MUTANTS = [
     mutant(_EXTRAS, "(self.pending and digest == self.replaced)", "self.pending", "deliver/test_extras.py"),
     mutant(_EXTRAS, "if not ours and os.path.lexists(self.begin(local)):", "if False:", "deliver/test_zip.py"),
     mutant(_EXTRAS, "record is not None and record.is_ours(self._digest(local)):", "True:", "deliver/test_extras.py"),
-    mutant(_EXTRAS, " and _name(record.relative) == name", "", "deliver/test_extras.py"),
+    mutant(_EXTRAS, "record if record_name(record.relative) == name else None", "record", "deliver/test_extras.py"),
     mutant("deliver/records.py", " and _name(record) == name", "", "deliver/test_extras.py"),
     mutant("deliver/records.py", " and _may_be(store, record.address)", "", "deliver/test_extras.py"),
     mutant(_DELIVER, "extras.drop(archive)  #", "pass  #", "deliver/test_zip.py"),

@@ -28,7 +28,7 @@ _ASIDE = ("engine/kept/test_set_aside.py",)
 _VERIFY = ("engine/kept/test_verify.py",)
 
 MUTANTS = [
-    mutant("engine/earlier.py", " and done_name(entry.relative) == name else None", " else None", *_PLANTED),
+    mutant("engine/earlier.py", " and record_name(entry.relative) == name else None", " else None", *_PLANTED),
     mutant("engine/earlier.py", "return bool(digest) and (", "return (", *_PLANTED),
     mutant("engine/earlier.py", "    if not known:  # that record is damaged\n", "    if False:\n", *_PLANTED),
     mutant(

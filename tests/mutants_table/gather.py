@@ -88,7 +88,7 @@ MUTANTS = [
     ),
     mutant(_LAYOUT, "return key not in self._groups and not any(", "return not any(", *_NAMED),
     mutant(_NAMES, "    if safe.startswith(TEMPORARY):", "    if False:", *_NAMED),
-    mutant(_NAMES, "    if _RESERVED.match(safe):", "    if False:", *_NAMED),
+    mutant(_NAMES, "    if RESERVED.match(safe):", "    if False:", *_NAMED),
     mutant(_NAMES, "    if len(safe.encode()) > _LONGEST:", "    if False:", *_NAMED),
     mutant(_NAMES, 'card.name.lstrip(". ")', "card.name", *_NAMED),
     mutant(_NAMES, 'name.find(".", 1)', 'name.rfind(".", 1)', *_NAMED),

@@ -290,7 +290,12 @@ MUTANTS = [
     mutant(_MAINS, "2 * np.pi * hz * p.times", "np.pi * hz * p.times", *_WAVES),
     mutant(_MAINS, "+ exposure[index] / 2", "", *_WAVES),
     *moved(_LAMPS, _DARK_TESTS, "dark 0.25"),
-    mutant(_LAMPS, "np.median(level[those]) - below", "np.median(level[those]) + below", *_DARK_TESTS),
+    mutant(
+        _LAMPS,
+        "np.median(level[those]) - LAMP_FLICKER.dark",
+        "np.median(level[those]) + LAMP_FLICKER.dark",
+        *_DARK_TESTS,
+    ),
     mutant(
         _MAINS,
         "coarse: float = 0.0025",

@@ -60,7 +60,7 @@ MUTANTS = [
     mutant("store/places.py", "if not is_plain(part) or is_link(path):", "if not is_plain(part):", *_PLACES),
     mutant("store/places.py", "if not is_plain(part) or is_link(path):", "if is_link(path):", *_PLACES),
     mutant("store/places.py", "    if not stat.S_ISREG(about", "    if False and (about", *_PLACES),
-    mutant("store/places.py", " and not _RESERVED.match(name)", "", *_PLACES),
+    mutant("store/places.py", " and not RESERVED.match(name)", "", *_PLACES),
     mutant("store/packing.py", "    if not fits.all():\n", "    if False:\n", *_PACKED),
     mutant("store/packing.py", "found.dtype != np.dtype(kind)", "False", *_PACKED),
     mutant(

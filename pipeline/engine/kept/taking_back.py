@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from pipeline.deliver.deliver import Progress, withdraw
+from pipeline.deliver.deliver import withdraw
 from pipeline.deliver.extras import extra_digests
 from pipeline.deliver.model import Delivered, names_digest
 from pipeline.engine.earlier import WITHHELD, DeliveredFile, names_known, read_done
@@ -26,6 +26,7 @@ from pipeline.shoot.facts import Facts
 from pipeline.store.places import digest_below, path_below
 from pipeline.store.store import ROOT, Store
 from pipeline.textfile.messages import and_more
+from pipeline.types import Progress
 
 
 @dataclass(frozen=True)

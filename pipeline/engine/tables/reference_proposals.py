@@ -178,7 +178,7 @@ def _shown(task: _Task, daylight: F64) -> Proposal | None:
     from pipeline.light.chart.find import find_chart
 
     image = decode(task.frame, MEASURED_EDGE).image
-    corners = find_chart(image.pixels, image.saturation)
+    corners = find_chart(image.pixels)
     if corners is not None:
         return _proposal(task.frame, "chart", _grey_of(corners), _area(corners), corners, image, daylight)
     box = find_card(image.pixels, image.saturation, daylight) if task.cards else None
@@ -197,7 +197,7 @@ def _shows(image: Image, daylight: F64, cards: bool) -> bool:
     from pipeline.light.chart.find import find_chart
 
     pixels: F32 = image.pixels
-    if find_chart(pixels, image.saturation) is not None:
+    if find_chart(pixels) is not None:
         return True
     return cards and find_card(pixels, image.saturation, daylight) is not None
 

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.imaging.compiled import compiled
-from pipeline.imaging.denoise.sliding_dct import BACK, CHUNK, HALF, columns, forward, inverse, mirrored, patches
+from pipeline.imaging.denoise.sliding_dct import BACK, CHUNK, HALF, add, columns, forward, inverse, mirrored, patches
 from pipeline.types import F32
 
 
@@ -46,12 +46,6 @@ def _add_square_differences(
     for p in range(out.size):
         d0, d1 = a0[p] - b0[p], a1[p] - b1[p]
         out[p] = (out[p] + d0 * d0) + d1 * d1
-
-
-@compiled(error_model="numpy")
-def _sum(a: NDArray[Any], b: NDArray[Any], out: NDArray[Any]) -> None:
-    for p in range(out.size):
-        out[p] = a[p] + b[p]
 
 
 @compiled(error_model="numpy")
@@ -88,9 +82,9 @@ def _match(plane: NDArray[Any], grid: int, step: int, radius: int, most: int) ->
                     top, low = plane[y + j, left:right], plane[y + j + 1, left:right]
                     _add_square_differences(top, low, plane[other + j, a:b], plane[other + j + 1, a:b], one[:n])
                 # Sums of two, four, then eight columns.
-                _sum(one[: n - 1], one[1:n], two[: n - 1])
-                _sum(two[: n - 3], two[2 : n - 1], one[: n - 3])
-                _sum(one[: n - 7], one[4 : n - 3], two[: n - 7])
+                add(one[: n - 1], one[1:n], two[: n - 1])
+                add(two[: n - 3], two[2 : n - 1], one[: n - 3])
+                add(one[: n - 7], one[4 : n - 3], two[: n - 7])
                 name = np.int16((down + radius) * side + across + radius)
                 for m in range((left + step - 1) // step, (right - 8) // step + 1):
                     distance = two[m * step - left]
@@ -149,7 +143,7 @@ def _add_patches(
             inverse(row, x, fold, back)
             for j in range(8):
                 target = s[j % grid, i, start + j // grid : start + j // grid + count]
-                _sum(target, x[j], target)
+                add(target, x[j], target)
         for j in range(8):
             for p in range(count):
                 line[(start + p) * grid + j] += weight[start + p]
@@ -161,8 +155,8 @@ def _add_patches(
     strip = np.empty((8, width), f32)
     inverse(v, strip, np.empty((2, width), f32), back)
     for j in range(8):
-        _sum(total[y + j], strip[j], total[y + j])
-        _sum(weights[y + j], line, weights[y + j])
+        add(total[y + j], strip[j], total[y + j])
+        add(weights[y + j], line, weights[y + j])
 
 
 @compiled(error_model="numpy", apart=True)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from pipeline.imaging.compiled import compiled
 from pipeline.imaging.denoise.block_wiener import collaborate, match
-from pipeline.imaging.denoise.edges import edge_share, firm
+from pipeline.imaging.denoise.edges import blurred, edge_share, firm
 from pipeline.types import F32, F64
 
 
@@ -82,7 +82,7 @@ def between_greens(luma: F32, planes: F32, mix: F64) -> F32:
     """
     shares = mix[:GREENS, 1:3].mean(axis=1).astype(np.float32)
     green = shares[0] * luma + np.tensordot(shares[1:], planes[1:GREENS], 1)
-    green = green + np.float32(CELLS.green) * (green - _blurred(green, CELLS.green_soft))
+    green = green + np.float32(CELLS.green) * (green - blurred(green, CELLS.green_soft))
     first, second = mix[GREENS, 1:3].astype(np.float32)
     return np.asarray(first * _moved(green, _BACK, _AHEAD) + second * _moved(green, _AHEAD, _BACK), np.float32)
 
@@ -106,16 +106,11 @@ def sharp_edges(guide: F32, plane: F32) -> F32:
     The finest coefficients of an edge are each too weak to be told from noise. Left out, they make an edge of colour
     softer than that of luma, which shows as a fringe.
     """
-    detail = guide - _blurred(guide, CELLS.edge_slow)
-    power = _blurred(detail * detail, CELLS.edge_about)
+    detail = guide - blurred(guide, CELLS.edge_slow)
+    power = blurred(detail * detail, CELLS.edge_about)
     power *= power
     power /= power + np.float32(CELLS.edge**4)
     return guide + np.float32(CELLS.edge_part) * power * (plane - guide)
-
-
-def _blurred(plane: F32, deviation: float) -> F32:
-    out = cv2.GaussianBlur(plane, (0, 0), deviation, borderType=cv2.BORDER_REFLECT)
-    return np.asarray(out, dtype=np.float32)
 
 
 def _near(plane: F32) -> F32:
@@ -161,8 +156,8 @@ def calm_greens(planes: F32, mix: F64) -> None:
     """
     known = between_greens(planes[0], planes, mix)
     rest = planes[GREENS] - known
-    power = _blurred(rest * rest + known * known, CELLS.about)
-    slow = _blurred(rest, CELLS.calm)
+    power = blurred(rest * rest + known * known, CELLS.about)
+    slow = blurred(rest, CELLS.calm)
     planes[GREENS] -= slow / (1 + power / np.float32(CELLS.stripes**2))
 
 
@@ -180,7 +175,7 @@ def refine(planes: F32, noisy: F32, mix: F64, parts: tuple[float, ...]) -> None:
     """
     least = min(parts)
     guide = _mixed(planes, mix.T)
-    slow = np.stack([_blurred(c, CELLS.slow) for c in guide])
+    slow = np.stack([blurred(c, CELLS.slow) for c in guide])
     found = match(unpacked(guide))
     guide -= slow
     rest, steer = unpacked(_mixed(noisy, mix.T) - slow), unpacked(guide)

@@ -31,17 +31,18 @@ EDGES = EdgeConstants()
 
 def edge_share(luma: F32) -> F32:
     """(H, W), 0 to 1: how surely there is an edge in stabilised, cleaned luma (H, W)."""
-    detail = luma - _blurred(luma, EDGES.slow)
-    power = _blurred(detail * detail, EDGES.about)
+    detail = luma - blurred(luma, EDGES.slow)
+    power = blurred(detail * detail, EDGES.about)
     return power / (power + np.float32(EDGES.strong**2))
 
 
 def firm(guide: F32, share: F32, part: float) -> F32:
     """The guide (H, W) for noise that is assumed to be `part` times what it is, > 1, edges where `share` says."""
-    slow = _blurred(guide, EDGES.slow)
+    slow = blurred(guide, EDGES.slow)
     return slow + (guide - slow) * (1 + np.float32(part - 1) * share)
 
 
-def _blurred(plane: F32, deviation: float) -> F32:
+def blurred(plane: F32, deviation: float) -> F32:
+    """A plane (H, W) under a Gaussian of that standard deviation in pixels, mirrored at its rims."""
     out = cv2.GaussianBlur(plane, (0, 0), deviation, borderType=cv2.BORDER_REFLECT)
     return np.asarray(out, dtype=np.float32)

@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.imaging.colour import srgb_decode, srgb_encode
+from pipeline.imaging.denoise.sliding_dct import DCT
 from pipeline.store.packing import take
 from pipeline.types import F32, F64, JsonObject, Noise
 
@@ -64,8 +65,6 @@ class PictureNoiseConstants:
 
 
 PICTURE_NOISE = PictureNoiseConstants()
-_DCT = np.cos((2 * np.arange(8) + 1) * np.arange(8)[:, None] * np.pi / 16)
-_DCT = (_DCT / np.linalg.norm(_DCT, axis=1, keepdims=True)).astype(np.float32)
 _MIDDLE = 0.18  # middle grey
 _EVEN = 1e-3  # between pixels of a line that is even: much less than a step
 _SELDOM = 0.01  # of the pixels that are as their neighbours, below which none is looked for
@@ -171,7 +170,7 @@ def _blocks(pixels: F32) -> tuple[F32, NDArray[np.bool_]]:
         luma = blocks[0]
         for side in (luma[:, 0], luma[:, -1], luma[:, :, 0], luma[:, :, -1]):
             even |= np.ptp(side, axis=1) < _EVEN
-    return np.stack([_DCT @ own @ _DCT.T for own in blocks], axis=1).reshape(-1, 3, 64), even
+    return np.stack([DCT @ own @ DCT.T for own in blocks], axis=1).reshape(-1, 3, 64), even
 
 
 def _sampled(pixels: F32) -> tuple[F32, NDArray[np.bool_]]:

@@ -35,12 +35,12 @@ CHUNK = 512  # patches at a time: their coefficients stay in the second-level ca
 BAND = 512  # rows at a time, whose sums are held: of the strips across its rims, which are done twice, few
 
 # Row k, column j: cos((2 j + 1) k pi / 16), each row brought to unit length (the orthonormal DCT-II).
-_DCT = np.cos((2 * np.arange(_N) + 1) * np.arange(_N)[:, None] * math.pi / (2 * _N))
-_DCT = (_DCT / np.linalg.norm(_DCT, axis=1, keepdims=True)).astype(np.float32)
+DCT = np.cos((2 * np.arange(_N) + 1) * np.arange(_N)[:, None] * math.pi / (2 * _N))
+DCT = (DCT / np.linalg.norm(DCT, axis=1, keepdims=True)).astype(np.float32)
 # Row k of the DCT is even about its middle for even k and odd for odd k: half of each row says it all.
-HALF = np.ascontiguousarray(_DCT[:, : _N // 2])
+HALF = np.ascontiguousarray(DCT[:, : _N // 2])
 # The same for the inverse: [0, j] the even coefficients' share of sample j, [1, j] the odd ones'.
-BACK = np.ascontiguousarray(np.stack([_DCT[0::2, :4].T, _DCT[1::2, :4].T]))
+BACK = np.ascontiguousarray(np.stack([DCT[0::2, :4].T, DCT[1::2, :4].T]))
 
 
 @compiled(error_model="numpy")
@@ -53,7 +53,8 @@ def _blend(
 
 
 @compiled(error_model="numpy")
-def _add(a: NDArray[Any], b: NDArray[Any], out: NDArray[Any]) -> None:
+def add(a: NDArray[Any], b: NDArray[Any], out: NDArray[Any]) -> None:
+    """The sums of two lines (N,), into `out`, which may be one of them."""
     for p in range(out.size):
         out[p] = a[p] + b[p]
 
@@ -68,7 +69,7 @@ def _subtract(a: NDArray[Any], b: NDArray[Any], out: NDArray[Any]) -> None:
 def forward(x: NDArray[Any], out: NDArray[Any], fold: NDArray[Any], half: NDArray[Any]) -> None:
     """DCT down the columns of x (8, P) into out (8, P); `fold` (4, P) is scratch."""
     for j in range(4):
-        _add(x[j], x[7 - j], fold[j])
+        add(x[j], x[7 - j], fold[j])
     for k in range(0, 8, 2):
         _blend(half[k], fold[0], fold[1], fold[2], fold[3], out[k])
     for j in range(4):
@@ -83,7 +84,7 @@ def inverse(c: NDArray[Any], out: NDArray[Any], fold: NDArray[Any], back: NDArra
     for j in range(4):
         _blend(back[0, j], c[0], c[2], c[4], c[6], fold[0])
         _blend(back[1, j], c[1], c[3], c[5], c[7], fold[1])
-        _add(fold[0], fold[1], out[j])
+        add(fold[0], fold[1], out[j])
         _subtract(fold[0], fold[1], out[7 - j])
 
 

@@ -88,12 +88,6 @@ def _each_stable(x: NDArray[Any], a: float, t: float, out: NDArray[Any]) -> None
         out[i] = _stable(x[i], a, t)
 
 
-@compiled(error_model="numpy")
-def _each_unstable(d: NDArray[Any], a: float, t: float, out: NDArray[Any]) -> None:
-    for i in range(d.size):
-        out[i] = _unstable(d[i], a, t)
-
-
 def stabilise(x: F64, a: float, b: float) -> F64:
     """Generalised Anscombe transform, shifted to f(0) = 0: 2/a * (sqrt(a*x + 3/8 a^2 + b) - sqrt(3/8 a^2 + b)).
 
@@ -107,7 +101,7 @@ def stabilise(x: F64, a: float, b: float) -> F64:
 def unstabilise(d: F64, a: float, b: float) -> F64:
     """Closed-form approximation of the exact unbiased inverse (Makitalo and Foi 2013, eq. 10), image units."""
     out = np.empty(np.size(d))
-    _each_unstable(np.ascontiguousarray(d, dtype=np.float64).ravel(), a, 0.375 * a * a + b, out)
+    _line_unstable(np.ascontiguousarray(d, dtype=np.float64).ravel(), a, 0.375 * a * a + b, out)
     return out.reshape(np.shape(d))
 
 

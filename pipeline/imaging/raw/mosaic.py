@@ -173,7 +173,7 @@ def decode_raw(
             noise = noise_model.estimate_rgb(pixels, np.ones(3))
             detail = detail_of(pixels, noise) if options.sense else None
         else:
-            mosaic, black, white = _mosaic(raw, pattern, notices)
+            mosaic, black, white = _mosaic(raw, notices)
             darks = cut_level(mosaic, pattern, black, white)
             if options.correction is None:
                 statistics = noise_model.statistics(mosaic, pattern, black, white)
@@ -226,7 +226,7 @@ def _as_shot(raw: Any) -> F64 | None:
     return np.asarray(values / values[1])
 
 
-def _mosaic(raw: Any, pattern: NDArray[np.int64], notices: list[str]) -> tuple[NDArray[np.uint16], F64, F64]:
+def _mosaic(raw: Any, notices: list[str]) -> tuple[NDArray[np.uint16], F64, F64]:
     """The visible mosaic, and black and white per colour (R, G, B); what is odd about them goes to `notices`."""
     mosaic = raw.raw_image_visible
     black4 = np.asarray(raw.black_level_per_channel, dtype=np.float64)

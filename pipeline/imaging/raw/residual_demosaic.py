@@ -142,26 +142,12 @@ def _green(
         _difference(x[:n], x[1 : n + 1], x[2 : n + 2], x[3 : n + 3], x[4 : n + 4], s[2 : n + 2], dh[at, 2 : n + 2])
         _difference(root[t - 2], root[t - 1], x, root[t + 1], root[t + 2], s, dv[at])
         _change(dh[at, : width - 2], dh[at, 2:], change[1 : width - 1])
-        _five(
-            change[:n],
-            change[1 : n + 1],
-            change[2 : n + 2],
-            change[3 : n + 3],
-            change[4 : n + 4],
-            flat_h[at, 2 : n + 2],
-        )
+        _five_across(change, flat_h[at])
         if t < 4:
             continue
         at = (t - 1) % ring
         _change(dv[(t - 2) % ring], dv[t % ring], change)
-        _five(
-            change[:n],
-            change[1 : n + 1],
-            change[2 : n + 2],
-            change[3 : n + 3],
-            change[4 : n + 4],
-            flat_v[at, 2 : n + 2],
-        )
+        _five_across(change, flat_v[at])
         if t < 8:
             continue
         at = (t - 3) % ring

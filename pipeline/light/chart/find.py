@@ -72,10 +72,10 @@ class RefineConstants:
 REFINE = RefineConstants()
 
 
-def find_chart(pixels: F32, saturation: F64) -> F64 | None:
+def find_chart(pixels: F32) -> F64 | None:
     """Corners (4, 2) of the patch area of a 24-patch chart, or None where none is surely in the picture.
 
-    pixels (H, W, 3) linear camera colour, unbalanced; saturation (3,) in the same units. The corners are the
+    pixels (H, W, 3) linear camera colour, unbalanced. The corners are the
     outer corners of the outer patches as fractions (x, y) of the picture, clockwise from the dark-skin patch;
     they lie outside 0 to 1 where the frame cuts the chart by less than about a patch and a half.
     Flat regions of about equal size that stand in a lattice are grown into a grid, and the grid is believed

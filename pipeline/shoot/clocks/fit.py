@@ -89,7 +89,7 @@ def clock_notes(
         notes.append(_apart(misfits[0], main, times, start))
     elif misfits:
         proposals = [(body, _proposal(body, main, times, start)) for body in misfits[:_MOST]]
-        notes.append(_all_apart(misfits, main, times))
+        notes.append(_all_apart(misfits, main))
         notes += [_not_right(body, proposal) for body, proposal in proposals if proposal is not None]
     if start is None and (undated := sum(bool(frame.exif.doubt) for frame in frames)):
         of = f"all {undated:,}" if undated == len(frames) > 1 else f"{undated:,} of {len(frames):,}"
@@ -148,7 +148,7 @@ def _apart(body: Body, main: Body, times: Sequence[datetime], start: datetime | 
     )
 
 
-def _all_apart(misfits: Sequence[Body], main: Body, times: Sequence[datetime]) -> ClockNote:
+def _all_apart(misfits: Sequence[Body], main: Body) -> ClockNote:
     """The same of several cameras: each with its span, and what to write once, with the first as the example."""
     shown, more = misfits[:_MOST], len(misfits) - _MOST
     several = [(body.make, body.model) for body in (main, *shown) if not body.serial]

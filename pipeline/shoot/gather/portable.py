@@ -3,26 +3,23 @@
 from __future__ import annotations
 
 import hashlib
-import re
 import unicodedata
 from pathlib import Path
 
 from pipeline.store.files import TEMPORARY
+from pipeline.store.places import REFUSED, RESERVED
 
 _LONGEST = 200  # bytes of a name as UTF-8; file systems take 255 bytes or 255 UTF-16 units, and a number may be added
-# Microsoft Learn, "Naming Files, Paths, and Namespaces": characters and names that Windows reserves.
-_RESERVED = re.compile(r"(con|prn|aux|nul|conin\$|conout\$|(com|lpt)[0-9\u00b9\u00b2\u00b3])(?=\.|$)", re.IGNORECASE)
-_REFUSED = re.compile(r'[<>:"/\\|?*]')
 
 
 def portable(name: str) -> str:
     """A name of one file or folder as Windows, macOS and Linux all take it; most stay as they are."""
-    safe = "".join("_" if unicodedata.category(c) in ("Cc", "Cs") else c for c in _REFUSED.sub("_", name))
+    safe = "".join("_" if unicodedata.category(c) in ("Cc", "Cs") else c for c in REFUSED.sub("_", name))
     ending = len(safe) - len(safe.rstrip(" ."))
     safe = safe[: len(safe) - ending] + "_" * ending
     if safe.startswith(TEMPORARY):  # would be taken for a copy that was not finished
         safe = f"_{safe[1:]}"
-    if _RESERVED.match(safe):
+    if RESERVED.match(safe):
         safe = f"_{safe}"
     if len(safe.encode()) > _LONGEST:
         head, tail = split(safe)
