@@ -18,9 +18,9 @@ from pipeline.engine.earlier import (
     text_key,
 )
 from pipeline.engine.filenames import holds_withheld, relative_path
-from pipeline.engine.jobs import Planner, Shoot
+from pipeline.engine.jobs import Planned, Planner, Shoot
 from pipeline.engine.kept.lost_records import UNKNOWN, found_again, of_nobody
-from pipeline.engine.render import Output, put_delivered, rewrap
+from pipeline.engine.render import Output, has_damaged_thumbs, put_delivered, rewrap
 from pipeline.errors import FrameError
 from pipeline.formats.metadata.model import Metadata
 from pipeline.recipe.recipe import Delivery
@@ -68,6 +68,27 @@ class Outputs:
         self.changed: set[str] = set()
         self.moved: dict[str, str] = {}
         self._before: dict[str, str] = {}  # path of a file that is to be rendered again -> its SHA-256 till now
+
+    def waiting(self, planned: Planned, asked: Collection[str]) -> dict[str, tuple[Output, ...]]:
+        """Frame -> what is to be rendered of it, where anything is; of those that are not `asked` for nothing is, but
+        they get their new texts. Raises OSError."""
+        waiting: dict[str, tuple[Output, ...]] = {}
+        for name, (job, delivered) in planned.items():
+            left = self.left([d.output for d in delivered], copy=name in asked)
+            if name not in asked:
+                continue
+            if not left and has_damaged_thumbs(self.store, job):  # else verify would find them for ever
+                left = tuple(d.output for d in delivered)
+            if left:
+                waiting[name] = left
+        return waiting
+
+    def collect(self, planned: Planned) -> None:
+        """Take in the files that workers wrote and this process has not heard of."""
+        for _, delivered in planned.values():
+            for output in (d.output for d in delivered):
+                if output.relative not in self.files:
+                    self.still_good(output)
 
     def keep(self, one: Rendered, frame: str, metadata: Metadata | None) -> None:
         """Record a file that was made just now. Raises OSError where it is not there."""

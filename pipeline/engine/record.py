@@ -84,9 +84,7 @@ def build(
     """
     burst = {name: i for i, b in enumerate(shoot.bursts) for name in b.frames}
     frames = KeptFrames()
-    counts = Counts(rendered=log.rendered, reused=made.reused, captions_rewritten=made.rewritten)
-    statuses: Counter[Status] = Counter()
-    goes_out: list[str] = []
+    counts = _Counting(Counts(rendered=log.rendered, reused=made.reused, captions_rewritten=made.rewritten))
     for one in measured_frames:
         name = one.frame.name
         entry = _frame(one, recipe, plan, planned.get(name), made.files)
@@ -96,28 +94,13 @@ def build(
         entry.status, entry.reason = _status(log, shoot, recipe, plan, planned.get(name), entry, name)
         finish(one, entry)
         frames.put(name, entry)
-        statuses[entry.status] += 1
-        goes_out += [name] if entry.deliveries else []
-        if entry.status == "held" and shoot.facts.row(name).keep:
-            is_wrong = shoot.for_wrong_line(name)
-            counts.wrong_lines, counts.consent = counts.wrong_lines + is_wrong, counts.consent + (not is_wrong)
-        counts.files += len(entry.deliveries)
+        counts.add(shoot, name, entry)
     for name, why in shoot.lost:
-        status: Status = "failed" if name in log.failed else "undone"
-        frames.put(name, FrameRecord(name, status, why))
-        statuses[status] += 1
-    counts.frames = len(frames)
-    counts.delivered, counts.failed, counts.held = (statuses[s] for s in ("delivered", "failed", "held"))
-    counts.left_out, counts.undone = statuses["left out"], statuses["undone"]
-    counts.unmatched_rows = sum(name in log.failed for name, _ in shoot.missing)
-    counts.failed += counts.unmatched_rows
-    of_facts = [
-        *nobody_known(shoot.facts), *nobody_named(shoot.facts, goes_out), *without_rows(shoot.facts)
-    ]  # fmt: skip
-    # Of a frame that cannot be read the reason says it all.
-    needless = {f"{one.frame.name}: {text}" for one in measured_frames if one.error for text in one.frame.exif.notices}
-    of_shoot = [text for text in shoot.notices if text not in needless]
-    notices = [*_beside_withheld(shoot, frames), *of_facts, *log.moved, *of_shoot]
+        entry = FrameRecord(name, "failed" if name in log.failed else "undone", why)
+        frames.put(name, entry)
+        counts.statuses[entry.status] += 1
+    counts.sum_up(len(frames), sum(name in log.failed for name, _ in shoot.missing))
+    notices = _notices(log, shoot, measured_frames, frames, counts.goes_out)
     for name, why in shoot.missing:
         frames.put(name, FrameRecord("", "failed" if name in log.failed else "undone", why))
     return RunRecord(
@@ -127,7 +110,7 @@ def build(
         title=shoot.facts.title or shoot.folder.name,
         recipe=Path(recipe.file).name,
         recipe_flat=flatten_yaml(recipe),
-        counts=counts,
+        counts=counts.counts,
         seconds=log.phases.rounded(),
         environment=environment(),
         models=shoot.models.digest,
@@ -137,6 +120,47 @@ def build(
         frames=frames,
         failed_steps={**plan.failed, **log.failed_steps},
     )
+
+
+@dataclass
+class _Counting:
+    """Counts of a record in the making. goes_out  frames that were delivered to anywhere"""
+
+    counts: Counts
+    statuses: Counter[Status] = field(default_factory=Counter)
+    goes_out: list[str] = field(default_factory=list)
+
+    def add(self, shoot: Shoot, name: str, entry: FrameRecord) -> None:
+        """Count a frame that was measured."""
+        counts = self.counts
+        self.statuses[entry.status] += 1
+        self.goes_out += [name] if entry.deliveries else []
+        if entry.status == "held" and shoot.facts.row(name).keep:
+            is_wrong = shoot.for_wrong_line(name)
+            counts.wrong_lines, counts.consent = counts.wrong_lines + is_wrong, counts.consent + (not is_wrong)
+        counts.files += len(entry.deliveries)
+
+    def sum_up(self, frames: int, unmatched_rows: int) -> None:
+        """When all are counted. unmatched_rows  of tables, that name no frame and failed"""
+        counts, statuses = self.counts, self.statuses
+        counts.frames = frames
+        counts.delivered, counts.failed, counts.held = (statuses[s] for s in ("delivered", "failed", "held"))
+        counts.left_out, counts.undone = statuses["left out"], statuses["undone"]
+        counts.unmatched_rows = unmatched_rows
+        counts.failed += unmatched_rows
+
+
+def _notices(
+    log: RunLog, shoot: Shoot, measured_frames: Sequence[MeasuredFrame], frames: KeptFrames, goes_out: Sequence[str]
+) -> list[str]:
+    """Notices of the shoot and its facts, what may harm somebody first."""
+    of_facts = [
+        *nobody_known(shoot.facts), *nobody_named(shoot.facts, goes_out), *without_rows(shoot.facts)
+    ]  # fmt: skip
+    # Of a frame that cannot be read the reason says it all.
+    needless = {f"{one.frame.name}: {text}" for one in measured_frames if one.error for text in one.frame.exif.notices}
+    of_shoot = [text for text in shoot.notices if text not in needless]
+    return [*_beside_withheld(shoot, frames), *of_facts, *log.moved, *of_shoot]
 
 
 def undone(planned: Planned, record: RunRecord) -> dict[str, int]:

@@ -25,7 +25,7 @@ from pipeline.engine.pacing.pace import Pace
 from pipeline.engine.pacing.priority import by_priority
 from pipeline.engine.record import Made, RunLog, build, ended_early, is_clean, observations_of, sent_before, undone
 from pipeline.engine.redaction import Redaction
-from pipeline.engine.render import Moved, Output, Refused, has_damaged_thumbs, render
+from pipeline.engine.render import Job, Moved, Refused, render
 from pipeline.engine.sending import incomplete, refuse_unplaced
 from pipeline.engine.tables.selection import left_notice, proposal, write_proposal
 from pipeline.engine.thumbs import light_of_thumb, make_proxy_thumb, proxy_thumb, thumb_of_proxy
@@ -126,11 +126,18 @@ class _Run:
 
     def _finish_frames(self, only: str | None) -> _Finished:
         """Measure, solve and render, and bring in line what earlier runs left. Raises as `go`."""
+        decided, by_hand = self._measure_to_render(only)
+        self._settle(decided)
+        # The rest was not asked for: it is undone, not failed.
+        self.log.failed = {name: why for name, why in self.log.failed.items() if matches(name, only)}
+        return self._recorded(decided, by_hand)
+
+    def _measure_to_render(self, only: str | None) -> tuple[Decided, bool]:
+        """What was decided, and whether a person stopped the run. Raises as `go`."""
         log = self.log
         again, by_hand = True, False
         while again:
             decided = decide(self.store, self.planner, log, self.workers, self.progress, self.pace, only)
-            measured_frames, plan, planned = decided.measured_frames, decided.plan, decided.planned
             self._begin("render")
             keep_names(self.store, self.shoot.frames, self.shoot.facts)
             try:
@@ -144,8 +151,14 @@ class _Run:
         if log.short:
             self.store.clean_temporaries()
         if log.stopped:  # a worker may have finished a file a moment before
-            self._collect(planned)
+            self.outputs.collect(decided.planned)
         give_back_memory()
+        return decided, by_hand
+
+    def _settle(self, decided: Decided) -> None:
+        """Bring in line what earlier runs left in OUT, and say so in the log."""
+        log = self.log
+        measured_frames, plan, planned = decided.measured_frames, decided.plan, decided.planned
         self._begin("settle")
         self.outputs.settle(
             self.planner,
@@ -158,8 +171,11 @@ class _Run:
         if changed := len(self.outputs.changed):
             files = counted(changed, "file that was delivered before has", "files that were delivered before have")
             log.notices.append(f"{files} changed; send {'it' if changed == 1 else 'them'} again")
-        # The rest was not asked for: it is undone, not failed.
-        log.failed = {name: why for name, why in log.failed.items() if matches(name, only)}
+
+    def _recorded(self, decided: Decided, by_hand: bool) -> _Finished:
+        """The record of the night, not yet written. Raises as `go`."""
+        log = self.log
+        measured_frames, plan, planned = decided.measured_frames, decided.plan, decided.planned
         self._begin("record")
         if self.shoot.facts.hall and not log.stopped:
             with self._costs("the memory of the hall"):
@@ -167,7 +183,6 @@ class _Run:
         redaction = Redaction(self.shoot)
         redacted_recipe = redaction.recipe(self.recipe)
         made = Made(self.outputs.files, self.outputs.reused, len(self.outputs.rewritten))
-
         if not by_hand:  # a stop has no time for that
             self._small_pictures(measured_frames, planned)
 
@@ -281,36 +296,20 @@ class _Run:
             for _ in map_unordered(make_proxy_thumb, waiting, self.workers):
                 pass
 
-    def _collect(self, planned: Planned) -> None:
-        """Take in the files that workers wrote and this process has not heard of."""
-        for _, delivered in planned.values():
-            for output in (d.output for d in delivered):
-                if output.relative not in self.outputs.files:
-                    self.outputs.still_good(output)
-
     def _render(self, decided: Decided, only: str | None) -> bool:
         """Render what is missing. Outside of --only, delivered files still get their new texts, and no more is done.
 
         Returns whether raws with a JPEG proved to be damaged: all must be decided anew, and then they come from it.
         """
         damaged = False
-        waiting: dict[str, tuple[Output, ...]] = {}
-        total = 0
-        for name, (job, delivered) in decided.planned.items():
-            left = self.outputs.left([d.output for d in delivered], copy=matches(name, only))
-            if not matches(name, only):
-                continue
-            total += 1
-            if not left and has_damaged_thumbs(self.store, job):  # else verify would find them for ever
-                left = tuple(d.output for d in delivered)
-            if left:
-                waiting[name] = left
+        asked = {name for name in decided.planned if matches(name, only)}
+        waiting = self.outputs.waiting(decided.planned, asked)
         order = by_priority(waiting, self.shoot.facts, decided.plan.ranks)
         todo = JobsInOrder(order, waiting, decided.planned, self.store)
         # Without a trial, what a frame took to measure says how its render compares with others'.
         took = self.pace.render or {one.frame.name: one.seconds + _LEAST_WORK for one in decided.measured_frames}
         self.pace.begin("render", sum(took[name] for name in waiting))
-        ready = total - len(todo)
+        ready, total = len(asked) - len(todo), len(asked)
         self.progress("render", ready, total)
         if todo and self._time_is_up(len(todo)):
             return False
@@ -327,20 +326,23 @@ class _Run:
                 elif isinstance(result, Exception):
                     self.log.failed[job.frame.name] = reason(result)
                 else:
-                    texts = {o.relative: o.metadata for o in job.outputs}
-                    for one in result:
-                        if isinstance(one, Rendered):
-                            self.outputs.keep(one, job.frame.name, texts[one.relative])
-                        elif isinstance(one, Moved):
-                            self.outputs.moved[one.relative] = "again"
-                    refused = [one.reason for one in result if isinstance(one, Refused)]
-                    if refused:
-                        self.log.failed[job.frame.name] = "; ".join(refused)
-                    self.log.rendered += 1
+                    self._keep(job, result)
                 self.progress("render", ready, total)
                 if ready < total and self._time_is_up(total - ready):
                     break
         return damaged
+
+    def _keep(self, job: Job, results: Sequence[Rendered | Moved | Refused]) -> None:
+        """Take in what a render made of a frame."""
+        texts = {o.relative: o.metadata for o in job.outputs}
+        for one in results:
+            if isinstance(one, Rendered):
+                self.outputs.keep(one, job.frame.name, texts[one.relative])
+            elif isinstance(one, Moved):
+                self.outputs.moved[one.relative] = "again"
+        if refused := [one.reason for one in results if isinstance(one, Refused)]:
+            self.log.failed[job.frame.name] = "; ".join(refused)
+        self.log.rendered += 1
 
     def _time_is_up(self, left: int) -> bool:
         """Whether the hour has come with `left` frames undone; says so as soon as it will."""

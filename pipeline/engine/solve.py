@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cache
 from typing import Any
 
 from pipeline.engine.burst_light import Before, find_scenes
@@ -15,11 +14,10 @@ from pipeline.errors import AGAIN, in_short, trace
 from pipeline.imaging.memory import give_back_memory
 from pipeline.light.scenes import ShootLight, compare
 from pipeline.people.ranking import Ranked
-from pipeline.people.subject import Subject
 from pipeline.recipe.recipe import Bound, Delivery, Recipe
 from pipeline.shoot.facts import CROP_OF, Facts
 from pipeline.steps import crop
-from pipeline.steps.base import Solution, SolveContext, Solved
+from pipeline.steps.base import AnyStep, Solution, SolveContext, Solved
 from pipeline.store.store import Store
 from pipeline.store.watch import raise_if_full
 from pipeline.textfile.messages import listed
@@ -101,53 +99,85 @@ def solve(
     A step whose `solve` fails costs what it would have given: its frames get what `Step.fallback` makes of them, and
     the plan says so. Raises OSError where the disk is full, and nothing else.
     """
-    frames = [s.frame for s in measured_frames if not s.error]
-    solutions: dict[str, Mapping[str, Solution]] = {}
-    notices: list[str] = []
-    by_frame: dict[str, tuple[str, ...]] = {}
-    failed: dict[str, str] = {}
-    before: list[Before] = []
+    return _Solving(store, measured_frames, bursts, facts, recipe, workers, progress).go()
 
-    curves = {b for b in (*recipe.steps, *(b for d in recipe.written for b in d.steps)) if b.step.displayed}
 
-    def displayed(image: Image, finished: bool) -> list[Image]:
-        return [b.step.displayed(image, b.params, finished) for b in curves if b.step.displayed is not None]
+class _Solving:
+    """One call of `solve`: what was found so far, and what several steps ask for, found once."""
 
-    @cache
-    def light() -> ShootLight:
-        return shoot_light(store, measured_frames, bursts, facts, workers, before)
+    def __init__(
+        self,
+        store: Store,
+        measured_frames: Sequence[MeasuredFrame],
+        bursts: Sequence[Burst],
+        facts: Facts,
+        recipe: Recipe,
+        workers: Workers,
+        progress: Callable[[int, int], None],
+    ) -> None:
+        self.store, self.measured_frames, self.bursts, self.facts = store, measured_frames, bursts, facts
+        self.recipe, self.workers, self.progress = recipe, workers, progress
+        self.frames = [s.frame for s in measured_frames if not s.error]
+        self.solutions: dict[str, Mapping[str, Solution]] = {}
+        self.notices: list[str] = []
+        self.by_frame: dict[str, tuple[str, ...]] = {}
+        self.failed: dict[str, str] = {}
+        self.before: list[Before] = []
+        self._light: ShootLight | None = None
+        self.curves = {
+            b for b in (*recipe.steps, *(b for d in recipe.written for b in d.steps)) if b.step.displayed is not None
+        }
 
-    cards: tuple[str, ...] = ()
-    try:
-        cards = may_show_references(store, measured_frames, bursts, facts, workers)
-    except Exception as error:  # the night can do without
-        raise_if_full(error)
-        trace(error)
-        failed["references"] = (
-            f"cards and charts could not be looked for ({in_short(error)}): one that references does not name may be "
-            f"delivered; {AGAIN}"
+    def go(self) -> Plan:
+        """Solve every step. Raises as `solve`."""
+        cards = self.cards()
+        self.by_frame |= dict.fromkeys(cards, (_CARD,))
+        # First: what compares the frames' looks is gone when their light comes.
+        self.subjects, self.ranks, unranked = subjects_and_ranks(
+            self._measured(crop.STEP), self.bursts, self.facts, self.workers, cards, self.progress
         )
-    by_frame |= dict.fromkeys(cards, (_CARD,))
+        give_back_memory()
+        for label, bound in self.recipe.labelled():
+            self.step(bound, label)
+        for delivery in self.recipe.deliveries:
+            for bound in delivery.steps:
+                if (label := delivery.label(bound)) not in self.solutions:  # its groups differ only in their frames
+                    self.step(bound, label, delivery.written.name)
+        if self._light is not None:
+            self.notices.extend(self._light.notices)
+        self.notices += _crops_unused(self.facts, [d.name for d in self.recipe.written])
+        if unranked:
+            self.failed["ranks"] = unranked
+        return Plan(self.solutions, tuple(self.notices), self.by_frame, self.ranks, self.failed)
 
-    @cache
-    def people() -> tuple[Mapping[str, Subject | None], Mapping[str, Ranked], str]:
-        seen = Measurements(store, measured_frames, crop.STEP)
-        return subjects_and_ranks(seen, bursts, facts, workers, cards, progress)
+    def cards(self) -> tuple[str, ...]:
+        """Frames that may show a card or chart, which nobody named."""
+        try:
+            return may_show_references(self.store, self.measured_frames, self.bursts, self.facts, self.workers)
+        except Exception as error:  # the night can do without
+            raise_if_full(error)
+            trace(error)
+            self.failed["references"] = (
+                f"cards and charts could not be looked for ({in_short(error)}): one that references does not name may "
+                f"be delivered; {AGAIN}"
+            )
+            return ()
 
-    def run(bound: Bound, label: str, delivery: str = "") -> None:
+    def step(self, bound: Bound, label: str, delivery: str = "") -> None:
+        """Solve one step, for all deliveries or, in its own, for one."""
         if bound.step.solve is None:
             return
-        measured = Measurements(store, measured_frames, bound.step) if bound.step.from_arrays else {}
+        measured = self._measured(bound.step) if bound.step.from_arrays else {}
         context = SolveContext(
-            frames,
-            bursts,
-            facts,
+            self.frames,
+            self.bursts,
+            self.facts,
             measured,
-            light,
-            lambda: people()[0],
-            lambda: people()[1],
-            dict(solutions),
-            displayed,
+            self.light,
+            lambda: self.subjects,
+            lambda: self.ranks,
+            dict(self.solutions),
+            self.displayed,
             delivery,
         )
         try:
@@ -155,32 +185,32 @@ def solve(
         except Exception as error:  # whatever it is, the night goes on
             raise_if_full(error)
             trace(error)
-            failed[label] = f"step {label} failed ({in_short(error)}): {bound.step.without}; {AGAIN}"
+            self.failed[label] = f"step {label} failed ({in_short(error)}): {bound.step.without}; {AGAIN}"
             solved = _instead(bound, context)
-        solutions[label] = solved.by_frame
+        self.solutions[label] = solved.by_frame
         if bound.step.on_proxy is not None:
             changed = Before(bound.step, solved.by_frame).of(list(solved.by_frame))
             if changed is not None:
-                before.append(changed)
-                light.cache_clear()  # the steps that follow work on other pictures
-        notices.extend(n for n in solved.notices if n not in notices)
+                self.before.append(changed)
+                self._light = None  # the steps that follow work on other pictures
+        self.notices.extend(n for n in solved.notices if n not in self.notices)
         for name, text in solved.notices_by_frame.items():
-            by_frame[name] = (*by_frame.get(name, ()), text)
+            self.by_frame[name] = (*self.by_frame.get(name, ()), text)
 
-    _, ranks, unranked = people()  # first: what compares the frames' looks is gone when their light comes
-    give_back_memory()
-    for label, bound in recipe.labelled():
-        run(bound, label)
-    for delivery in recipe.deliveries:
-        for bound in delivery.steps:
-            if (label := delivery.label(bound)) not in solutions:  # groups of a delivery differ only in their frames
-                run(bound, label, delivery.written.name)
-    if light.cache_info().currsize:
-        notices.extend(light().notices)
-    notices += _crops_unused(facts, [d.name for d in recipe.written])
-    if unranked:
-        failed["ranks"] = unranked
-    return Plan(solutions, tuple(notices), by_frame, ranks, failed)
+    def light(self) -> ShootLight:
+        """Found when the first step asks for it."""
+        if self._light is None:
+            self._light = shoot_light(
+                self.store, self.measured_frames, self.bursts, self.facts, self.workers, self.before
+            )
+        return self._light
+
+    def displayed(self, image: Image, finished: bool) -> list[Image]:
+        """An image as each different curve of the recipe shows it."""
+        return [b.step.displayed(image, b.params, finished) for b in self.curves if b.step.displayed is not None]
+
+    def _measured(self, step: AnyStep) -> Measurements[Any]:
+        return Measurements(self.store, self.measured_frames, step)
 
 
 def _crops_unused(facts: Facts, deliveries: Sequence[str]) -> list[str]:

@@ -56,7 +56,7 @@ MUTANTS = [
     mutant("engine/run.py", "out, recipe = resolved(out),", "out, recipe = out,", *_LINKED),
     mutant("engine/thumbs.py", "light = _linear_of_codes()[strip.astype(np.uint16)]", "light = strip", *_THUMBS),
     mutant("engine/thumbs.py", "srgb_encode(resize(np.concatenate(narrow)", "(resize(np.concatenate(narrow)", *_THUMBS),
-    mutant("engine/run.py", "not left and has_damaged_thumbs(self.store, job)", "False", *_VERIFY),
+    mutant("engine/outputs.py", "not left and has_damaged_thumbs(self.store, job)", "False", *_VERIFY),
     mutant("cli/verify.py", "digest_file(frame.path) != known[frame.relative]", "False", *_VERIFY),
     mutant("engine/kept/compare.py", "name in manifest.own and found != manifest.own[name]", "False", *_VERIFY),
     mutant("engine/kept/compare.py", "if is_unfinished(store, record, manifest):", "if False:", *_VERIFY),
@@ -197,7 +197,7 @@ MUTANTS = [
         "engine/render.py", "        if job.to is not None:", "        if job.to is None:", "engine/test_stopped.py"
     ),
     mutant("engine/earlier.py", "not self.mtime and digest == self.replaced", "False", "engine/test_stopped.py"),
-    mutant("engine/run.py", "self._collect(planned)", "pass", "engine/test_stopped.py"),
+    mutant("engine/run.py", "self.outputs.collect(decided.planned)", "pass", "engine/test_stopped.py"),
     mutant("engine/decide.py", "    store.stop_if_lost()\n    return", "    return", "engine/test_lost_disks.py"),
     mutant("engine/decide.py", "    store.stop_if_lost()  #", "    #", "engine/test_lost_disks.py"),
     mutant("engine/decide.py", "    refuse_unplaced(recipe, unplaced)", "    pass", "engine/test_unplaced.py"),
@@ -214,16 +214,16 @@ MUTANTS = [
     mutant(_SOLVE, "and solution is None and (step.leaves_out or step.fallback)", "and False", *_FAILING),
     mutant(
         _SOLVE,
-        "            raise_if_full(error)\n            trace(error)\n            failed[label]",
-        "            failed[label]",
+        "            raise_if_full(error)\n            trace(error)\n            self.failed[label]",
+        "            self.failed[label]",
         *_FAILING,
     ),
     mutant("steps/select.py", "chosen = (row.always or rated) and", "chosen =", *_FAILING),
     # In the workers, so that the parent loads no OpenCV.
     mutant(
         _SOLVE,
-        "seen, bursts, facts, workers, cards, progress)",
-        "seen, bursts, facts, 1, cards, progress)",
+        "self.bursts, self.facts, self.workers, cards, self.progress",
+        "self.bursts, self.facts, 1, cards, self.progress",
         "cli/test_startup.py",
     ),
     mutant("engine/burst_light.py", "read(self._key)[at]", "read(self._key)[0]", "engine/test_burst_light.py"),
