@@ -14,13 +14,14 @@ import numpy as np
 import PIL.Image
 import pytest
 
-from pipeline.engine.earlier import Rendered, done_name
+from pipeline.engine.earlier import Rendered
 from pipeline.engine.outputs import Outputs
 from pipeline.engine.render import Output
 from pipeline.formats.jpeg_segments import scan_digest
 from pipeline.formats.metadata.embed import embed_jpeg
 from pipeline.formats.metadata.model import Metadata
 from pipeline.shoot.facts import Facts, Player
+from pipeline.store.keys import record_name
 from pipeline.store.store import Store
 
 NAMED, NAMELESS = Metadata(caption="Siri Fjellheim scores."), Metadata(caption="A player scores.")
@@ -213,7 +214,7 @@ def test_a_file_that_this_run_makes_twice_was_not_delivered_before(store: Store)
     delivered(store)
     path = store.out / "web" / "TH1_0001.jpg"
     outputs = Outputs(store)
-    store.remove("done", done_name("web/TH1_0001.jpg"))
+    store.remove("done", record_name("web/TH1_0001.jpg"))
     one = Rendered("web/TH1_0001.jpg", "the key", hashlib.sha256(path.read_bytes()).hexdigest(), 1, 32, 24, 90, "", "")
     outputs.keep(one, "TH1_0001", NAMED)
     assert not outputs.still_good(asked(key="another key"))

@@ -11,11 +11,12 @@ from typing import Any
 
 import pytest
 
-from pipeline.engine.earlier import DeliveredFile, done_name, keep_done, keep_names, read_done, refuse_other_shoot
+from pipeline.engine.earlier import DeliveredFile, keep_done, keep_names, read_done, refuse_other_shoot
 from pipeline.engine.outputs import Outputs
 from pipeline.errors import InputError
 from pipeline.report.record import Counts, FrameRecord, RunRecord, write_record
 from pipeline.shoot.facts import Facts
+from pipeline.store.keys import record_name
 from pipeline.store.source import Source
 from pipeline.store.store import Store
 from pipeline.types import Exif, Frame
@@ -33,7 +34,7 @@ def store(tmp_path: Path) -> Store:
 
 
 def test_an_entry_is_read_back_as_it_was_kept(store: Store) -> None:
-    name = done_name(ENTRY["relative"])
+    name = record_name(ENTRY["relative"])
     store.put("done", name, json.dumps(ENTRY).encode())
     entry = read_done(store, name)
     assert entry is not None and entry.relative == ENTRY["relative"] and entry.current
@@ -60,7 +61,7 @@ def test_a_planted_path_removes_nothing(tmp_path: Path, store: Store, relative: 
     outside = tmp_path / "kept.jpg"
     outside.write_bytes(b"abc")
     digest = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"  # of "abc": FIPS 180-4, appendix B.1
-    name = done_name(str(relative))
+    name = record_name(str(relative))
     store.put("done", name, json.dumps(ENTRY | {"relative": relative, "sha256": digest}).encode())
     outputs = Outputs(store)
     planner = SimpleNamespace(shoot=SimpleNamespace(facts=Facts()))  # not asked about what is no record
@@ -77,14 +78,14 @@ def test_a_planted_path_removes_nothing(tmp_path: Path, store: Store, relative: 
     ))],
 )  # fmt: skip
 def test_a_damaged_entry_is_none(store: Store, data: bytes) -> None:
-    name = done_name(ENTRY["relative"])
+    name = record_name(ENTRY["relative"])
     store.put("done", name, data)
     assert read_done(store, name) is None and store.damage_notice()
 
 
 def test_an_entry_counts_only_under_its_own_name(store: Store) -> None:
-    store.put("done", done_name("web/TH1_0002.jpg"), json.dumps(ENTRY).encode())
-    assert read_done(store, done_name("web/TH1_0002.jpg")) is None
+    store.put("done", record_name("web/TH1_0002.jpg"), json.dumps(ENTRY).encode())
+    assert read_done(store, record_name("web/TH1_0002.jpg")) is None
 
 
 def test_what_cannot_be_read_is_not_ours() -> None:
@@ -107,7 +108,7 @@ def test_another_shoot_is_refused_also_where_records_are_lost(
     store.save_digests()
     store.keep_source(Source.of(tmp_path / "shoot", None))
     keep_names(store, frames[:1], Facts())
-    store.put("done", done_name(ENTRY["relative"]), json.dumps(ENTRY).encode())
+    store.put("done", record_name(ENTRY["relative"]), json.dumps(ENTRY).encode())
     for name in lost:
         (store.work / name).write_bytes(b"")
     again = Store(store.out)
@@ -125,7 +126,7 @@ def delivered(store: Store, tmp_path: Path) -> tuple[Store, list[Frame]]:
     store.save_digests()
     store.keep_source(Source.of(tmp_path / "shoot", None))
     keep_names(store, frames, Facts())
-    store.put("done", done_name(ENTRY["relative"]), json.dumps(ENTRY).encode())
+    store.put("done", record_name(ENTRY["relative"]), json.dumps(ENTRY).encode())
     return store, frames
 
 

@@ -16,8 +16,9 @@ from pathlib import Path
 import pytest
 
 from pipeline.cli.console import progress
-from pipeline.engine.earlier import done_name, keep_done, read_done
+from pipeline.engine.earlier import keep_done, read_done
 from pipeline.review.render_job import RenderJob, arguments
+from pipeline.store.keys import record_name
 from pipeline.store.store import Store
 from tests.review.conftest import Tab, run_in_a_terminal
 
@@ -107,7 +108,7 @@ def test_a_picture_is_shown_as_soon_as_it_is_there(night: Path, tab: Open, monke
     one = tab()
     before = one.frame("TH1_0001")["deliveries"]
     version = one.post("api/frame", frame="TH1_0001", field="crop", value=[0, 0, 0.5, 1], seen=None)["version"]
-    done = read_done(one.session.store, done_name("web/TH1_0001.jpg"))
+    done = read_done(one.session.store, record_name("web/TH1_0001.jpg"))
     assert done is not None
     monkeypatch.setattr(RenderJob, "is_running", True)
     for mtime, shown in ((0, False), (1, True)):  # announced, then written

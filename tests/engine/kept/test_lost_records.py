@@ -8,13 +8,12 @@ from pathlib import Path
 import PIL.Image
 import pytest
 
-from pipeline.engine.earlier import done_name
 from pipeline.engine.kept import lost_records
 from pipeline.engine.run import Outcome, read_shoot, run
 from pipeline.recipe.recipe import load_recipe
 from pipeline.report.record import FileRecord, FrameRecord
 from pipeline.steps import REGISTRY
-from pipeline.store.keys import digest_file
+from pipeline.store.keys import digest_file, record_name
 from pipeline.store.store import Store
 from tests.golden import write_shoot
 
@@ -54,7 +53,7 @@ def again(night: Path, only: str | None = None) -> Outcome:
 
 
 def damage(night: Path, relative: str) -> None:
-    path = night / "out" / ".work" / "done" / done_name(relative)
+    path = night / "out" / ".work" / "done" / record_name(relative)
     path.write_bytes(path.read_bytes()[:-9])
 
 
