@@ -24,6 +24,7 @@ Tabs = Callable[..., Tab]
 def opened(tab: Tab, night: Night) -> Any:
     """The report of a night, drawn."""
     tab.page.goto((night.out / "report.html").as_uri())
+    tab.page.locator("#strips").scroll_into_view_if_needed()  # pictures are drawn where they come near
     tab.page.wait_for_selector("#strips .cell img")
     return tab.page
 
