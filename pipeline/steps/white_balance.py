@@ -351,9 +351,9 @@ def _certainty_notices(light: ShootLight, whites: Sequence[SceneWhite]) -> list[
     notices = []
     if guessed:
         middle = float(np.median([w.sure for _, w in guessed]))
-        scenes = "one scene:" if len(guessed) == 1 else f"{len(guessed)} scenes: half of them are at least"
+        scenes = "" if len(guessed) == 1 else f"half of {len(guessed)} scenes at least "
         weak = [s.names[0] for s, w in guessed if w.sure < RULES.unsure]
-        text = f"white balance: {_JUDGED}, {scenes} {100 * middle:.0f} % sure"
+        text = f"white balance: {_JUDGED}, {scenes}{100 * middle:.0f} % sure"
         if weak:
             text += f"; least sure about {and_more(weak)}"
         notices.append(text + ". A grey card at each end makes it sure.")

@@ -262,12 +262,13 @@ def white(
         sure = float(np.median([balances[n].sure or 0.0 for names in kinds.values() for n in names]))
         text = f"white is known from {source}, in all frames (colours recognised: {sure:.2f} of 1){camera}"
         return Finding("white", "good", text, how)
-    guessed = [balances[n].sure or 0.0 for n in kinds.get(WhiteSource.GRAY_WORLD, [])]
+    of_scenes = [balances[scene.names[0]] for scene in light.scenes]  # one each, as white_balance tells them in a run
+    guessed = [one.sure or 0.0 for one in of_scenes if one.source is WhiteSource.GRAY_WORLD]
     part = f"white is known from references in {told:,} of {total:,} frames; the rest" if told else "white"
     if not guessed:
         text = f"{part} is the camera's own or daylight's: too little in the pictures to judge by"
         return Finding("white", "unknown", text, how)
-    sure, half = float(np.median(guessed)), "half of them at least " if len(guessed) > 1 else ""
+    sure, half = float(np.median(guessed)), f"half of {len(guessed)} scenes at least " if len(guessed) > 1 else ""
     text = f"{part} is guessed from the pictures, {half}{100 * sure:.0f} % sure"
     if sure >= _SURE:
         return Finding("white", "look", f"{text}: likely right; a grey card at each end makes it sure{camera}", how)

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+from typing import cast
+
 import numpy as np
 import pytest
 
 from pipeline.engine.hall.picture import _Drawing, picture
-from pipeline.engine.hall.sentences import exposure, iso
+from pipeline.engine.hall.sentences import exposure, iso, white
 from pipeline.light.hall.findings import EndLight, FramePoint, HallFindings
 from pipeline.light.hall.settings import dial
+from pipeline.light.scene_white import SceneWhite, WhiteSource
+from pipeline.light.scenes import ShootLight
+from pipeline.steps.white_balance import WhiteBalanceSolution, _certainty_notices
 
 
 def end(name: str, level: float, ev100: float = 6.0) -> EndLight:
@@ -46,6 +52,19 @@ def test_the_iso_that_is_needed_is_one_of_the_dial() -> None:
     told = iso([end("left", 0, 6.0), end("right", 0, 5.3), end("far", 0, 6.05)], 1 / 1000)
     assert told.text.startswith("1/1000 s at f/2.8 needs ISO 12,800 for left and far and 20,000 for right; above ISO")
     assert told.verdict == "look" and iso([end("left", 0, 6.0)], 1 / 1000).verdict == "good"
+
+
+def test_white_counts_scenes_as_the_run_does() -> None:
+    """Not their frames: the note of white_balance on the same screen is about scenes."""
+    scenes = [SimpleNamespace(names=names, to_working=np.eye(3)) for names in (("a1", "a2", "a3"), ("b",), ("c",))]
+    sure = {"a1": 0.99, "a2": 0.99, "a3": 0.99, "b": 0.8, "c": 0.7}
+    balances = {n: WhiteBalanceSolution(np.ones(3), WhiteSource.GRAY_WORLD, "", sure=one) for n, one in sure.items()}
+    light = cast(ShootLight, SimpleNamespace(scenes=scenes))
+    assert "guessed from the pictures, half of 3 scenes at least 80 % sure: likely" in white(light, balances, {}).text
+    of_run = _certainty_notices(light, [cast(SceneWhite, balances[s.names[0]]) for s in scenes])
+    assert [text.split(". ")[0] for text in of_run] == [
+        "white balance: judged from the colours of the pictures, half of 3 scenes at least 80 % sure"
+    ]
 
 
 def test_the_line_of_time_names_the_lights_that_are_on_it(monkeypatch: pytest.MonkeyPatch) -> None:
