@@ -31,6 +31,7 @@ from pipeline.errors import InputError, RunStoppedError
 from pipeline.imaging.memory import give_back_memory
 from pipeline.recipe.recipe import Recipe
 from pipeline.report.record import RunRecord
+from pipeline.shoot.scan import refuse_photographs
 from pipeline.store.places import OWN_FILES, REPORT_FOLDER, SMALL, refuse_inside, refuse_links
 from pipeline.store.store import Store
 from pipeline.store.watch import surviving
@@ -61,6 +62,7 @@ def refuse(recipe: Recipe, shoot: Shoot, only: str | None = None, out: Path | No
         raise InputError(f"--only {only}: no frame of the shoot has a name like that; one is {shoot.frames[0].name}")
     if out is not None:
         refuse_inside(out, shoot.folder)
+        refuse_photographs(out)
         folders = [path for d in recipe.deliveries for path in (d.written.name, d.name, f"{d.name}/{SMALL}")]
         refuse_links(out, (*OWN_FILES, REPORT_FOLDER, *dict.fromkeys(folders)))
         folder = shoot.folder.resolve()

@@ -17,6 +17,7 @@ from pipeline.light.references import Reading, ShowsReferences, WhiteMap, agreei
 from pipeline.light.rendering.mercury import rendering_matrix
 from pipeline.light.scenes import Scene, ShootLight, upright_pan
 from pipeline.shoot.facts import Reference
+from pipeline.textfile.messages import percent_sure
 from pipeline.types import F64
 
 # How far from the camera players are taken to be where they may stand before the wall, 1 = as far as it. Walls and
@@ -78,7 +79,7 @@ class SceneWhite:
         if vote.cast:
             source, words = WhiteSource.GRAY_WORLD, "part of a strong warm cast of the finished picture taken off"
         elif sure:
-            source, words = WhiteSource.GRAY_WORLD, f"gray-world of the hall, {100 * sure:.0f} % sure"
+            source, words = WhiteSource.GRAY_WORLD, f"gray-world of the hall, {percent_sure(sure)}"
         elif vote.of_camera:
             source, words = WhiteSource.CAMERA, "camera, as shot (too little to judge by)"
         else:

@@ -159,6 +159,10 @@ def _entries(steps: tuple[Bound, ...]) -> list[dict[str, CommentedMap]]:
     return entries
 
 
+def _meant_as_deliveries(key: str) -> bool:
+    return did_you_mean(key, ("deliveries",)) != ""
+
+
 class _Reader:
     """Reads a recipe and collects all its problems, so that a person can correct them in one go."""
 
@@ -199,7 +203,8 @@ class _Reader:
     def deliveries(self, data: Any, shared: list[_Item], domain: Domain) -> Iterator[Delivery]:
         """The deliveries of a recipe. domain  after the last of the shared steps."""
         if not isinstance(data, dict) or not data:
-            self.refuse(("deliveries",), "write at least one delivery: a name, and its steps below it")
+            if "deliveries" in self.doc.data or not any(map(_meant_as_deliveries, self.doc.data)):
+                self.refuse(("deliveries",), "write at least one delivery: a name, and its steps below it")
             return
         folded: dict[str, str] = {}
         pushes: dict[str, str] = {}

@@ -14,6 +14,7 @@ from pipeline.shoot.clocks.bodies import by_time
 from pipeline.shoot.frame_names import NOTHING_KNOWN, NameMemory, with_names
 from pipeline.shoot.kinds import HEIC, PICTURE, RAW, OtherFiles, frame_kind, is_readable, not_photographs, other_files
 from pipeline.shoot.pairs import one_each
+from pipeline.store.places import is_out
 from pipeline.types import Exif, Frame
 
 NOT_UTF8 = "its name is not valid UTF-8; rename it"
@@ -42,19 +43,34 @@ class Scan:
 
 def raise_unless_folder(shoot: Path) -> None:
     """Raises InputError, which says what to give instead, where `shoot` is no folder."""
+    if shoot.is_file() and shoot.suffix.lower() in (".yaml", ".yml"):
+        raise InputError(f"{shoot}: is a file, a recipe by its name; the recipe comes first, then the folder of frames")
     if shoot.is_file():
         raise InputError(f"{shoot}: is a file; give the folder that it is in: {shoot.parent}")
+    if is_out(shoot):
+        raise InputError(f"{shoot}: holds what a run has made (it was given to --out); give the folder of the frames")
     if not shoot.is_dir():
         raise InputError(f"{shoot}: there is no such folder; give the folder that holds the frames")
+
+
+def refuse_photographs(out: Path) -> None:
+    """Raises InputError where the first run into `out` would write beside photographs, which may be a shoot."""
+    if not out.is_dir() or is_out(out):
+        return
+    for path in (*out.glob("[!.]*"), *out.glob("[!.]*/[!.]*")):
+        if frame_kind(path) == "raw" or (frame_kind(path) and path.parent == out):
+            raise InputError(
+                f"{out}: holds photographs that no run has made, such as {path.name}; give another folder to --out"
+            )
 
 
 def scan(shoot: Path, memory: NameMemory = NOTHING_KNOWN) -> Scan:
     """Every raw and picture below `shoot`; `memory`: what is known of the names of frames.
 
-    Files and folders whose name begins with "." are left out (a memory card's "._NAME" files among them), and
-    so are links that lead out of the folder or to a file that is found anyway. Files of one exposure are one frame,
-    see pairs.one_each. An empty or damaged file is a frame: it fails, by name, when it is decoded; so does one that
-    cannot be opened. Raises InputError where there is no such folder or no frame in it.
+    Files and folders whose name begins with "." are left out (a memory card's "._NAME" files among them), and so are
+    folders that a run has written, and links that lead out of the folder or to a file that is found anyway. Files of
+    one exposure are one frame, see pairs.one_each. An empty or damaged file is a frame: it fails, by name, when it is
+    decoded; so does one that cannot be opened. Raises InputError where there is no such folder or no frame in it.
     """
     raise_unless_folder(shoot)
     paths, rest, skipped, notices = _walk(shoot)
@@ -109,6 +125,9 @@ def _walk(shoot: Path) -> tuple[list[Path], list[Path], list[tuple[str, str]], l
 
     for folder, folders, names in os.walk(shoot, onerror=unreadable):  # links to folders are not followed
         folders[:] = sorted(name for name in folders if not name.startswith("."))
+        made = [Path(folder) / name for name in folders if is_out(Path(folder) / name)]
+        notices += [f"{_relative(out, shoot)}: left alone, since a run has made what is in it" for out in made]
+        folders[:] = [name for name in folders if Path(folder) / name not in made]
         links = [Path(folder) / name for name in folders if (Path(folder) / name).is_symlink()]
         notices += [f"{_relative(link, shoot)}: a link to a folder, not followed" for link in links]
         for path in (Path(folder) / name for name in sorted(names) if not name.startswith(".")):

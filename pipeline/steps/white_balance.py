@@ -26,7 +26,7 @@ from pipeline.steps.base import (
     stops_in_words,
 )
 from pipeline.store.packing import LARGEST, take
-from pipeline.textfile.messages import and_more, listed
+from pipeline.textfile.messages import and_more, listed, percent_sure
 from pipeline.types import F64, Domain, Image, JsonObject
 
 if TYPE_CHECKING:
@@ -353,7 +353,7 @@ def _certainty_notices(light: ShootLight, whites: Sequence[SceneWhite]) -> list[
         middle = float(np.median([w.sure for _, w in guessed]))
         scenes = "" if len(guessed) == 1 else f"half of {len(guessed)} scenes at least "
         weak = [s.names[0] for s, w in guessed if w.sure < RULES.unsure]
-        text = f"white balance: {_JUDGED}, {scenes}{100 * middle:.0f} % sure"
+        text = f"white balance: {_JUDGED}, {scenes}{percent_sure(middle)}"
         if weak:
             text += f"; least sure about {and_more(weak)}"
         notices.append(text + ". A grey card at each end makes it sure.")

@@ -145,6 +145,11 @@ def resolved(out: Path) -> Path:
     raise InputError(f"{out}: is a link to a folder that is not there now; plug in its disk, or choose another --out")
 
 
+def is_out(folder: Path) -> bool:
+    """Whether a run has written, or begun to write, into a folder: OUT of that run."""
+    return (folder / ".work").is_dir()
+
+
 def refuse_inside(out: Path, shoot: Path) -> None:
     """Raises InputError when OUT lies in the shoot."""
     if is_inside(out.resolve(), shoot.resolve()):

@@ -21,7 +21,16 @@ from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.digests import FrameDigest, digests_in_cache, keep_digests, read_digest
 from pipeline.store.disk import is_held, temporary_folder
 from pipeline.store.files import TEMPORARY, is_inside, remove_leftovers, write_atomic
-from pipeline.store.places import OWN_FILES, REPORT_FOLDER, is_link, path_below, read_file, refuse_inside, refuse_links
+from pipeline.store.places import (
+    OWN_FILES,
+    REPORT_FOLDER,
+    is_link,
+    is_out,
+    path_below,
+    read_file,
+    refuse_inside,
+    refuse_links,
+)
 from pipeline.store.records import from_json, to_json
 from pipeline.store.seal import HEAD, sealed, unsealed
 from pipeline.store.source import Source
@@ -218,7 +227,7 @@ class Store:
 
     def is_foreign(self, folder: Path) -> bool:
         """Whether a folder in OUT is the shoot, or the OUT of another run."""
-        return (folder / ".work").is_dir() or folder.resolve() == self._shoot
+        return is_out(folder) or folder.resolve() == self._shoot
 
     def get(self, kind: str, name: str) -> bytes | None:
         """Bytes kept under `name`; None where there are none, or not what was kept there: see `damaged`."""

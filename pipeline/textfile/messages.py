@@ -33,6 +33,11 @@ def did_you_mean(written: str, known: Collection[str]) -> str:
     return f"; did you mean {by_fold[close[0]]}?" if close else ""
 
 
+def percent_sure(certainty: float) -> str:
+    """ "84 % sure" of 0.84; of a guess nobody is 100 % sure."""
+    return f"{min(round(100 * certainty), 99)} % sure"
+
+
 def shown(text: str, most: int = _QUOTED) -> str:
     """Text of a file on one line, and no more of it than a message can hold: `most` characters."""
     one_line = " ".join(text.split())

@@ -129,6 +129,13 @@ def test_out_in_the_shoot_is_refused_by_both(night: Night) -> None:
         status, text = evencourt("run", night.recipe, night.shoot, *out, *more)
         assert status == 2 and "OUT lies inside the shoot folder, which is never written" in text
     assert sorted(night.shoot.iterdir()) == before
+    another = night.folder / "last week"
+    another.mkdir()
+    (another / "TH4_0001.nef").write_bytes(b"x")
+    for more in ((), ("--dry-run",)):
+        status, text = evencourt("run", night.recipe, night.shoot, "--out", another, "--workers", "1", *more)
+        assert status == 2 and "holds photographs that no run has made, such as TH4_0001.nef" in text
+    assert [path.name for path in another.iterdir()] == ["TH4_0001.nef"]
 
 
 def test_damaged_frames_and_rows_without_one(night: Night) -> None:

@@ -12,6 +12,7 @@ _EVENT, _FACTS = "shoot/eventfile.py", ("shoot/test_facts_unclear.py",)
 _PLACE, _PLACE_TESTS = "shoot/read_facts.py", ("shoot/test_facts_place.py",)
 
 MUTANTS = [
+    mutant("engine/tables/caption_sheet.py", "if unread and stops and not facts.roster:", "if False:", *_SHEET_TESTS),
     mutant("engine/tables/caption_sheet.py", '{facts_file}" if facts_file else', '" if False else', *_SHEET_TESTS),
     # Nobody is named while minors is not understood; yes and no in the shoot's language.
     mutant(_EVENT, 'any(key == "minors" or did_you_mean(str(key), ("minors",)) for key in bad)', "False", *_FACTS),

@@ -31,6 +31,12 @@ MUTANTS = [
     mutant("people/subject.py", "balls, running, moving)", "balls, running, running)", "people/test_slow_cameras.py"),
     mutant("people/subject.py", "rows, ran, balls,", "rows, moves, balls,", "people/test_slow_cameras.py"),
     mutant(_SCAN, '{wanted}", *why', '{wanted}" + "".join(why)', "shoot/test_kinds.py"),
+    mutant(_SCAN, "    if is_out(shoot):\n", "    if False:\n", *_SCAN_TESTS),
+    mutant(_SCAN, "Path(folder) / name not in made", "True", *_SCAN_TESTS),
+    mutant(_SCAN, 'shoot.suffix.lower() in (".yaml", ".yml")', "False", *_SCAN_TESTS),
+    mutant(_SCAN, "if not out.is_dir() or is_out(out):", "if not out.is_dir():", *_SCAN_TESTS),
+    mutant(_SCAN, ' == "raw" or (frame_kind(path)', " or (frame_kind(path)", *_SCAN_TESTS),
+    mutant("engine/decide.py", "        refuse_photographs(out)\n", "", "cli/test_foreseen.py"),
     mutant(_SCAN, "if not there.is_relative_to(inside):", "if False:", *_SCAN_TESTS),
     mutant(_SCAN, 'sorted(names) if not name.startswith(".")', "sorted(names)", *_SCAN_TESTS),
     mutant(

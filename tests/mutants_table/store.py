@@ -40,13 +40,13 @@ MUTANTS = [
     mutant(_FILES, "for folder in (target, *target.parents):", "for folder in (target,):", *_STORED),
     mutant(
         _STORE,
-        '(folder / ".work").is_dir() or folder.resolve() == self._shoot',
-        '(folder / ".work").is_dir()',
+        "is_out(folder) or folder.resolve() == self._shoot",
+        "is_out(folder)",
         *_STORED,
     ),
     mutant(
         _STORE,
-        '(folder / ".work").is_dir() or folder.resolve() == self._shoot',
+        "is_out(folder) or folder.resolve() == self._shoot",
         "folder.resolve() == self._shoot",
         *_STORED,
     ),

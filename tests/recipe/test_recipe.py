@@ -242,6 +242,7 @@ def test_steps_that_do_not_fit_in_their_order(tmp_path: Path, text: str, message
         ("deliveries: {web: }\n", "recipe: 1 is missing"),
         ("recipe: true\ndeliveries: {web: }\n", "recipe: true is not a version"),
         ("recipe: 1\n", "at least one delivery"),
+        ("recipe: 1\ndelivery: {web: }\n", "no key delivery; did you mean deliveries?"),
         ("recipe: 1\ndeliveries: [web]\n", "at least one delivery"),
         ("recipe: 1\nsteps: {decode: }\ndeliveries: {web: }\n", "steps: write a list"),
         ("recipe: 1\ndeliveries: {web: save}\n", "web: write a list"),

@@ -11,7 +11,7 @@ from PIL import ExifTags, Image
 
 from pipeline.errors import InputError
 from pipeline.shoot import scan as module
-from pipeline.shoot.scan import scan
+from pipeline.shoot.scan import refuse_photographs, scan
 from pipeline.types import Exif
 
 
@@ -145,6 +145,32 @@ def test_nothing_to_do_names_what_is_looked_for(tmp_path: Path) -> None:
         scan(tmp_path / "absent")
     with pytest.raises(InputError, match=r"notes.txt: is a file; give the folder that it is in: .*"):
         scan(tmp_path / "notes.txt")
+
+
+def test_what_a_run_has_made_is_no_shoot(tmp_path: Path) -> None:
+    """SHOOT and OUT exchanged, after a first run: its pictures were taken for frames, and the shoot written into."""
+    put(tmp_path, "night/G1.nef", "night/out/web/G1.jpg", "night/out/.work/lock", "web.yaml")
+    found = scan(tmp_path / "night")
+    assert [frame.name for frame in found.frames] == ["G1"]
+    assert "out: left alone, since a run has made what is in it" in found.notices
+    with pytest.raises(InputError, match=r"out: holds what a run has made .*; give the folder of the frames"):
+        scan(tmp_path / "night" / "out")
+    with pytest.raises(InputError, match="the recipe comes first, then the folder of frames"):
+        scan(tmp_path / "web.yaml")
+
+
+@pytest.mark.parametrize(
+    ("name", "refused"),
+    [("G1.jpg", True), ("G1.nef", True), ("100W1/G1.nef", True), ("web/G1.jpg", False), ("notes.txt", False)],
+)
+def test_no_run_begins_beside_photographs(tmp_path: Path, name: str, refused: bool) -> None:
+    put(tmp_path, f"out/{name}")
+    if refused:
+        with pytest.raises(InputError, match=r"holds photographs that no run has made, such as G1\."):
+            refuse_photographs(tmp_path / "out")
+        put(tmp_path, "out/.work/lock")
+    refuse_photographs(tmp_path / "out")
+    refuse_photographs(tmp_path / "absent")
 
 
 def test_the_folder_is_only_read(tmp_path: Path) -> None:

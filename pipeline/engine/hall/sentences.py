@@ -15,7 +15,7 @@ from pipeline.light.hall.timing import timing
 from pipeline.light.scene_white import WhiteSource
 from pipeline.light.scenes import ShootLight
 from pipeline.steps.white_balance import WhiteBalanceSolution
-from pipeline.textfile.messages import counted, listed, shutter
+from pipeline.textfile.messages import counted, listed, percent_sure, shutter
 from pipeline.types import F64, Frame
 
 _PRACTICE = "common practice, no source"
@@ -269,7 +269,7 @@ def white(
         text = f"{part} is the camera's own or daylight's: too little in the pictures to judge by"
         return Finding("white", "unknown", text, how)
     sure, half = float(np.median(guessed)), f"half of {len(guessed)} scenes at least " if len(guessed) > 1 else ""
-    text = f"{part} is guessed from the pictures, {half}{100 * sure:.0f} % sure"
+    text = f"{part} is guessed from the pictures, {half}{percent_sure(sure)}"
     if sure >= _SURE:
         return Finding("white", "look", f"{text}: likely right; a grey card at each end makes it sure{camera}", how)
     return Finding("white", "look", f"{text}: not to be trusted; photograph a grey card at each end{camera}", how)

@@ -162,7 +162,8 @@ class CheckedTable:
 def check(folder: Path, facts_file: Path | None, file: Path | None, params: CaptionParams) -> CheckedTable:
     """Read `file`, or the table that the facts name, and make each row's texts as a run would.
 
-    A wrong row becomes a problem, and its frame is held back. Raises InputError where there is no shoot or no table.
+    A wrong row becomes a problem, and its frame is held back. Raises InputError where there is no shoot or no table,
+    and where no player can be read from the roster: without names no caption is as it would be.
     """
     found = read_frames(folder, facts_file)
     index = FrameIndex(found.frames, found.formerly)
@@ -180,6 +181,11 @@ def check(folder: Path, facts_file: Path | None, file: Path | None, params: Capt
         problems.append(row.problem(f"frame: {why}; correct the name, or delete the line"))
     facts = with_wrong_rows(facts, problems)
     frames = {f.name: f for f in corrected.frames}
+    line = Redaction(FramesAndFacts(tuple(frames.values()), facts)).line
+    unread = facts.roster_file and any(p.file == facts.roster_file for p in problems)  # its players may be there
+    if unread and stops and not facts.roster:
+        more = "captions are shown when the players can be read from it"
+        raise InputError([replace(p, message=line(p.message)) for p in problems], f"{facts.roster_file}: {more}")
     of_consent: list[str] = []
     own_texts = held_by_own_texts(facts, list(frames.values()), of_consent)
     previews: list[CaptionPreview] = []
@@ -196,8 +202,6 @@ def check(folder: Path, facts_file: Path | None, file: Path | None, params: Capt
             previews.append(one)
     unnamed = tuple(without_rows(facts))
     read = facts.frames_file or str(file or folder)
-    line = Redaction(FramesAndFacts(tuple(frames.values()), facts)).line
-    unread = facts.roster_file and any(p.file == facts.roster_file for p in problems)  # its players may be there
     goes_out = [name for one in previews if not one.held for name in one.frames]
     of_all = () if unread else (*nobody_known(facts), *nobody_named(facts, goes_out))
     of_clocks = clock_notes(corrected.frames, facts.start, corrected.added.keys(), corrected.right)

@@ -323,6 +323,16 @@ def test_check_shows_each_caption_as_it_would_be_embedded(tmp_path: Path) -> Non
             assert (one.texts.caption, one.texts.persons) == (texts.caption, texts.persons)
 
 
+def test_without_a_roster_that_can_be_read_no_caption_is_shown(tmp_path: Path) -> None:
+    """They would be without names, and each would have the note that its player is not in the roster."""
+    shoot = shoot_of(tmp_path / "shoot")
+    (shoot / "frames.csv").write_text("frame,players,words\nTH1_0001,home 7,shoots\n", encoding="utf-8")
+    (shoot / "roster.csv").write_bytes(bytes(range(128, 256)) * 9)
+    status, printed, said = evencourt(shoot, "--check")
+    assert status == 2 and "not in the roster" not in printed and "shoots" not in printed
+    assert "roster.csv: captions are shown when the players can be read from it" in said
+
+
 def test_every_problem_is_named_with_its_row(tmp_path: Path) -> None:
     shoot, file = shoot_of(tmp_path / "shoot"), tmp_path / "filled.csv"
     file.write_text(
