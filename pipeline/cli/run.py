@@ -76,7 +76,7 @@ def _no_picture() -> Iterator[None]:
     try:
         yield
     except InputError as error:
-        raise InputError(*error.lines, "no picture was made: correct that, and run the same command again") from error
+        raise InputError(*error.lines, "no picture was made: see to that, and run the same command again") from error
 
 
 def run_demo(folder: Path, models: Path | None, offline: bool, work: WorkChoice, cache: CacheChoice) -> None:

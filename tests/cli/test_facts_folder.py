@@ -118,7 +118,7 @@ def test_a_table_of_frames_that_no_run_wrote_is_not_written_over(night: Path, tm
     (tmp_path / "frames.csv").write_text("frame,words\nTH1_0001,mine\n", encoding="utf-8")
     status, text = evencourt("run", *files(night), "--out", tmp_path, "--workers", 1)
     assert status == 2 and f"{tmp_path / 'frames.csv'}: no run wrote it" in text
-    assert text.endswith("no picture was made: correct that, and run the same command again")
+    assert text.endswith("no picture was made: see to that, and run the same command again")
     assert [p.name for p in tmp_path.iterdir()] == ["frames.csv"] and "mine" in (tmp_path / "frames.csv").read_text()
 
 

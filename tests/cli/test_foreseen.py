@@ -43,7 +43,7 @@ def drawn(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-NO_PICTURE = "no picture was made: correct that, and run the same command again"
+NO_PICTURE = "no picture was made: see to that, and run the same command again"
 
 
 class Night:
