@@ -24,6 +24,10 @@ _WRITTEN = ("shoot/test_spellings.py", "shoot/test_names.py")
 _NAMED = ("shoot/test_names.py", "steps/test_caption.py")
 
 MUTANTS = [
+    mutant(_SHORT, "(?:{GAP}+{LETTER})?|v[dt])", "|v[dt])", *_WRITTEN),
+    mutant(_SHORT, "(?:{GAP}+{LETTER})?|v[dt])", "(?:{GAP}+{LETTER})?)", *_WRITTEN),
+    mutant(_PARTS, ", *_WITH_PARTICLES.finditer(letters)", "", *_WRITTEN),
+    mutant(_PARTS, "(*parts, *joined, *run)", "(*parts, *joined)", *_WRITTEN),
     mutant(_TYPED, "letter: int = 3", "letter: int = 4", *_MISTYPED),
     mutant(_TYPED, "letter: int = 3", "letter: int = 2", *_MISTYPED),
     mutant(_TYPED, "swapped: int = 3", "swapped: int = 4", *_MISTYPED),

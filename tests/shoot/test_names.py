@@ -80,6 +80,18 @@ def test_other_words_are_none(name: str, text: str, language: str) -> None:
     assert not hints_at(text, name, language)
 
 
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        ("Eva van der Berg", "Vanderberg saves"), ("Eva van der Berg", "Van der Berg saves"),
+        ("Eva Vanderberg", "van der Berg saves"), ("Ana de la Cruz", "delacruz saves"), ("Eva DeBruin", "De Bruin"),
+    ],
+)  # fmt: skip
+def test_particles_and_the_surname_are_one_word_too(name: str, text: str) -> None:
+    assert hints_at(text, name, "en")
+    assert not hints_at("in the van the lamps were", name, "en")
+
+
 def test_letters_that_stand_apart() -> None:
     """Of a part of four letters or more: in fewer, chance has them."""
     assert hints_at("p a s s, Å. F j e l l h e i m", "Siri Fjellheim", "en")

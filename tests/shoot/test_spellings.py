@@ -51,6 +51,9 @@ def test_parts_that_may_be_left_out() -> None:
         assert first_named(text, ("Ana María García López",)) == 0, text
     for text in ("E. van Dijk", "E. Dijk", "Eva Dijk", "van Dijk, E."):
         assert first_named(text, ("Eva van Dijk",)) == 0, text
+    for text in ("Eva vd Berg", "Eva v.d. Berg", "eva_v_d_berg", "Eva v/d Berg", "Eva vt Berg", "Eva A. M. Berg"):
+        assert first_named(text, ("Eva van der Berg",)) == 0 and first_named(text, ("Eva Berg",)) == 0, text
+    assert first_named("Eva at Berg Hall", ("Eva van der Berg",)) is None
     assert first_named("D. Žižek, Đ. Šćepanović", ("Đurđica Šćepanović-Žižek",)) == 0
 
 

@@ -40,6 +40,7 @@ _ADDRESS = "(?:選手|选手|さん|くん|君|ちゃん|선수|씨|양|군)"  #
 _WORD = re.compile(r"[^\W_]+")
 _DIGIT_WITHIN = re.compile(f"{LETTER}[01]|[01]{LETTER}")
 APART = re.compile(rf"(?<!{LETTER}){LETTER}(?:{GAP}{{1,3}}{LETTER}){{3,}}(?!{LETTER})")
+_WITH_PARTICLES = re.compile(rf"(?<![^\W_])(?:(?:{'|'.join(sorted(_PARTICLES))})[^\S\n]+)+[^\W_]{{2,}}")
 _JOINED = re.compile(rf"(?<![^\W_])[^\W_]+(?:{JOINTS}[^\W_]+)+")
 
 
@@ -128,8 +129,8 @@ def _views(text: str) -> tuple[_View, ...]:
 def _view(text: str) -> _View:
     letters, places = PLAIN.placed(text)
     words: dict[str, list[tuple[str, bool, str]]] = {}
-    for match in (*_WORD.finditer(letters), *_JOINED.finditer(letters)):
-        word = re.sub(JOINTS, "", match[0])
+    for match in (*_WORD.finditer(letters), *_JOINED.finditer(letters), *_WITH_PARTICLES.finditer(letters)):
+        word = re.sub(rf"{JOINTS}|\s", "", match[0])
         capital = text[places[match.start()]] != text[places[match.start()]].lower()
         words.setdefault(word[0], []).append((word, capital, single(word)))
     odd = tuple((ALIKE.text(m[0]), m[0] != m[0].lower()) for m in _WORD.finditer(text) if _odd(m[0]))
@@ -152,7 +153,8 @@ class _NameParts:
 def _name_parts(name: str) -> _NameParts:
     parts = telling(parts_of(name))
     joined = telling(parts_of(re.sub(JOINTS, "", name)))  # "Annalena" of "Anna-Lena"
-    whole = tuple(part for part in dict.fromkeys((*parts, *joined)) if cased(part[0]) and len(part) > 1)
+    run = [re.sub(r"\s", "", found) for found in _WITH_PARTICLES.findall(PLAIN.text(name))]  # "Vanderberg"
+    whole = tuple(part for part in dict.fromkeys((*parts, *joined, *run)) if cased(part[0]) and len(part) > 1)
     shorter = tuple(short for part in whole if len(short := single(part)) >= FORMS.part)
     return _NameParts(
         tuple(part for part in parts if not cased(part[0])), whole, shorter, telling(parts_of(name, ALIKE))

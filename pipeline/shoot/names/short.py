@@ -29,7 +29,8 @@ _GAP = r"(?:(?!['’\0])[\W\d_])"  # between an initial and a surname: D'Arcy is
 _WORD = re.compile(f"{LETTER}+")
 _INITIAL_PUNCTUATION = re.compile(r"[._\-/\\|&]")
 _QUOTED = rf"""{GAP}*["'«»“”„(]{GAP}*{LETTER}+(?:[ -]{LETTER}+){{0,3}}{GAP}*["'«»“”)]{GAP}*"""
-_BETWEEN = rf"(?:{_QUOTED}|{GAP}+{LETTER}{GAP}+|{GAP}*)"  # a nickname, a middle initial, or nothing
+# A nickname, one or two middle initials, or particles by theirs ("v.d.", "vd"), or nothing.
+_BETWEEN = rf"(?:{_QUOTED}|{GAP}+(?:{LETTER}(?:{GAP}+{LETTER})?|v[dt]){GAP}+|{GAP}*)"
 _APART = r"(?:[^\S\n]+|[._-])"  # between words of a name
 # Of surnames; from memory.
 _SMALL_WORDS = "von van vom zu zum zur de del della di da das do dos du la le den der ter ten af av el al bin"
