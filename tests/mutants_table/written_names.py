@@ -66,7 +66,7 @@ MUTANTS = [
     mutant(_PARTS, "(?:be|have|not)(?![\\w'’-])", "", *_LISTED),
     mutant(_PARTS, "(?:base|end|goal|side|touch)-line", "\\w+-line", *_LISTED),
     mutant(_PARTS, "(?<![\\w'’-])(?:will|may)", "(?:will|may)", *_LISTED),
-    mutant(_PARTS, "dict.fromkeys((*parts, *joined))", "dict.fromkeys(parts)", *_LISTED),
+    mutant(_PARTS, "(*parts, *joined, *run)", "(*parts, *run)", *_LISTED),
     mutant(
         _PARTS,
         "    if any(_hints_without_case(view.letters, part) for part in parts.uncased",
