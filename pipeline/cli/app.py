@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -45,6 +45,9 @@ from pipeline.cli.options import (
 )
 from pipeline.cli.stop import drop_output, stoppable, unexpected
 from pipeline.errors import DEBUG, EvencourtError, RunStoppedError, trace
+
+if TYPE_CHECKING:
+    from pipeline.cli.measuring import Measuring
 
 app = typer.Typer(cls=Commands, add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False)
 models_app = typer.Typer(help="The model files that find people and faces: which are there, and fetching them.")
@@ -108,6 +111,21 @@ def options(
     """Finish a night's court sport photographs as if one even light had lit the hall."""
 
 
+def _measuring(
+    models: Path | None,
+    offline: bool,
+    workers: int,
+    frame_limit: float | None,
+    cache: Path | None,
+    no_cache: bool,
+    cluster: str | None = None,
+) -> Measuring:
+    from pipeline.cli.measuring import CacheChoice, Measuring
+    from pipeline.workers.executors import WorkChoice
+
+    return Measuring(models, offline, WorkChoice(workers, frame_limit, cluster), CacheChoice(cache, not no_cache))
+
+
 @app.command()
 def demo(
     folder: Annotated[Path, typer.Argument(help="folder to make")] = Path("evencourt-demo"),
@@ -119,12 +137,10 @@ def demo(
     no_cache: NoCache = False,
 ) -> None:
     """Write a demonstration shoot of raw files and run the overnight recipe on it."""
-    from pipeline.cli.cache import CacheChoice
     from pipeline.cli.run import run_demo
-    from pipeline.workers.executors import WorkChoice
 
     with stoppable():
-        run_demo(folder, models, offline, WorkChoice(workers, frame_limit), CacheChoice(cache, not no_cache))
+        run_demo(folder, _measuring(models, offline, workers, frame_limit, cache, no_cache))
 
 
 @app.command()
@@ -159,16 +175,11 @@ def prepare(
     no_cache: NoCache = False,
 ) -> None:
     """Write shoot.yaml, roster.csv and frames.csv to fill in, with all that the frames already tell."""
-    from pipeline.cli.cache import CacheChoice
     from pipeline.cli.prepare import prepare_shoot
-    from pipeline.workers.executors import WorkChoice
 
     with stoppable():
-        prepare_shoot(
-            shoot, facts, like, models,
-            offline=offline, separator=separator, work=WorkChoice(workers, frame_limit),
-            cache=CacheChoice(cache, not no_cache),
-        )  # fmt: skip
+        measuring = _measuring(models, offline, workers, frame_limit, cache, no_cache)
+        prepare_shoot(shoot, facts, like, measuring, separator=separator)
 
 
 @app.command()
@@ -188,18 +199,14 @@ def inspect(
     no_cache: NoCache = False,
 ) -> None:
     """What is in the folder, and what the frames say about the hall: light, lamps, settings, clocks, warnings."""
-    from pipeline.cli.cache import CacheChoice
     from pipeline.cli.look.hall import shutter_of
     from pipeline.cli.look.halls import about_halls
     from pipeline.cli.look.inspect import inspect_shoot
-    from pipeline.workers.executors import WorkChoice
 
     if not about_halls(shoot, halls, hall, forget_hall) and shoot is not None:
         with stoppable():
-            inspect_shoot(
-                shoot, facts, models, offline, WorkChoice(workers, frame_limit), CacheChoice(cache, not no_cache),
-                shutter_of(wanted), picture,
-            )  # fmt: skip
+            measuring = _measuring(models, offline, workers, frame_limit, cache, no_cache)
+            inspect_shoot(shoot, facts, measuring, shutter_of(wanted), picture)
 
 
 @app.command()
@@ -231,19 +238,14 @@ def captions(
     no_cache: NoCache = False,
 ) -> None:
     """Write a frames.csv to fill in, one row a frame; with --check, show the captions that one gives."""
-    from pipeline.cli.cache import CacheChoice
     from pipeline.cli.captions import check_table, write_table
-    from pipeline.workers.executors import WorkChoice
 
     if check:
         check_table(shoot, facts, file, recipe)
     else:
         with stoppable():
-            write_table(
-                shoot, facts, file, recipe, out, models,
-                offline=offline, separator=separator, force=force, numbers=numbers,
-                work=WorkChoice(workers, frame_limit), cache=CacheChoice(cache, not no_cache),
-            )  # fmt: skip
+            measuring = _measuring(models, offline, workers, frame_limit, cache, no_cache)
+            write_table(shoot, facts, file, recipe, out, measuring, separator=separator, force=force, numbers=numbers)
 
 
 @app.command()
@@ -259,15 +261,10 @@ def check(
     no_cache: NoCache = False,
 ) -> None:
     """Validate a recipe and a shoot's facts; print the flattened recipe and what it would do."""
-    from pipeline.cli.cache import CacheChoice
     from pipeline.cli.check import check_recipe
-    from pipeline.workers.executors import WorkChoice
 
     with stoppable():
-        check_recipe(
-            recipe, shoot, facts, models,
-            offline=offline, work=WorkChoice(workers, frame_limit), cache=CacheChoice(cache, not no_cache),
-        )  # fmt: skip
+        check_recipe(recipe, shoot, facts, _measuring(models, offline, workers, frame_limit, cache, no_cache))
 
 
 @app.command()
@@ -294,16 +291,11 @@ def run(
     no_cache: NoCache = False,
 ) -> None:
     """Run a recipe over a shoot folder."""
-    from pipeline.cli.cache import CacheChoice
     from pipeline.cli.run import run_shoot
-    from pipeline.workers.executors import WorkChoice
 
     with stoppable():
-        run_shoot(
-            recipe, shoot, out, facts, models,
-            offline=offline, work=WorkChoice(workers, frame_limit, cluster), only=only, dry_run=dry_run,
-            finish_by=finish_by, cache=CacheChoice(cache, not no_cache),
-        )  # fmt: skip
+        measuring = _measuring(models, offline, workers, frame_limit, cache, no_cache, cluster)
+        run_shoot(recipe, shoot, out, facts, measuring, only=only, dry_run=dry_run, finish_by=finish_by)
 
 
 @app.command()

@@ -11,8 +11,8 @@ from pathlib import Path
 
 import typer
 
-from pipeline.cli.cache import CacheChoice, open_cache
 from pipeline.cli.console import command, note, progress, say, some, warn
+from pipeline.cli.measuring import Measuring, open_cache
 from pipeline.cli.models import with_models
 from pipeline.cli.recipes import read_recipe
 from pipeline.engine.burst_people import subjects_and_ranks
@@ -38,7 +38,7 @@ from pipeline.textfile.notices import lines_by_kind
 from pipeline.textfile.reading import is_there
 from pipeline.textfile.tables import UNICODE
 from pipeline.types import Progress
-from pipeline.workers.executors import WorkChoice, Workers
+from pipeline.workers.executors import Workers
 
 
 def write_table(
@@ -47,22 +47,18 @@ def write_table(
     file: Path | None,
     recipe: Path | None,
     out: Path | None,
-    models: Path | None,
+    measuring: Measuring,
     *,
-    offline: bool,
     separator: str,
     force: bool,
     numbers: bool,
-    work: WorkChoice,
-    cache: CacheChoice,
 ) -> None:
     """Write a table of all frames to fill in; what was filled in there before stays, unless `force`.
 
     out        the table to write; None for the one in the facts folder, without such a folder for frames.csv here
-    offline    fetch no model file
     separator  a key of SEPARATORS, or "auto" for that of the table which is filled up, else for what spreadsheets of
                this computer's language take
-    numbers    also suggest players by the numbers on their jerseys; work  where it is done
+    numbers    also suggest players by the numbers on their jerseys
 
     Raises InputError where the table cannot be written or would lose something, typer.Exit(1) where a frame could
     not be read.
@@ -71,21 +67,21 @@ def write_table(
         raise InputError(f"{file}: to read it back, add --check; to write to it: --out {file}")
     params = caption_params(recipe)
     cells = cell_separator(separator)
-    with open_cache(cache, shoot) as kept:
-        read = _read(shoot, facts, models, kept)
+    with open_cache(measuring.cache, shoot) as kept:
+        read = _read(shoot, facts, measuring.models, kept)
         out = out or _table_of(read)
         _refuse(shoot, out)
         if is_there(out) and not force:
             read, found = _filled_up(read, out, kept)
             if separator == "auto" and found in SEPARATORS.values():
                 cells = found  # so that the spreadsheet that saved it opens it again
-        read = with_models(read, models, offline)
+        read = with_models(read, measuring.models, measuring.offline)
         line = Redaction(read).line
         some(note, [line(text) for text in lines_by_kind(read.notices, (frame.name for frame in read.frames))], "note")
         if read.models.person is None:
             note("ratings look at the middle of each frame, since the model file that finds people is missing")
         numbers = numbers and _can_read(read)
-        with work.open() as workers, progress() as report:
+        with measuring.work.open() as workers, progress() as report:
             _write(read, out, params, cells, numbers, workers, kept, report)
 
 

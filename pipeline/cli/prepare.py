@@ -8,9 +8,9 @@ from pathlib import Path
 
 import typer
 
-from pipeline.cli.cache import CacheChoice, open_cache
 from pipeline.cli.captions import caption_params, cell_separator, frames_in_words, save
 from pipeline.cli.console import command, note, progress, say, some, warn
+from pipeline.cli.measuring import Measuring, open_cache
 from pipeline.cli.models import with_models
 from pipeline.engine.burst_people import subjects_and_ranks
 from pipeline.engine.jobs import Shoot, read_shoot
@@ -30,24 +30,14 @@ from pipeline.store.store import Store
 from pipeline.store.watch import surviving
 from pipeline.textfile.messages import counted
 from pipeline.textfile.notices import lines_by_kind
-from pipeline.workers.executors import WorkChoice, Workers
+from pipeline.workers.executors import Workers
 
 
-def prepare_shoot(
-    shoot: Path,
-    facts: Path,
-    like: Path | None,
-    models: Path | None,
-    *,
-    offline: bool,
-    separator: str,
-    work: WorkChoice,
-    cache: CacheChoice,
-) -> None:
+def prepare_shoot(shoot: Path, facts: Path, like: Path | None, measuring: Measuring, *, separator: str) -> None:
     """Write shoot.yaml, roster.csv and frames.csv into the folder `facts`; one that is there is kept as it is.
 
     like       the folder of another match, whose roster, teams and texts are carried over
-    offline    fetch no model file; separator  as for captions.write_table; work  where it is done
+    separator  as for captions.write_table
 
     Raises InputError where the folder cannot be used or facts that exist are wrong, typer.Exit(1) where a frame could
     not be read.
@@ -61,12 +51,17 @@ def prepare_shoot(
     if len(there) == len(files):
         _say_what_next(shoot, facts, there)
         return
-    read = with_models(read_shoot(shoot, facts if there else None, models), models, offline)
+    read = read_shoot(shoot, facts if there else None, measuring.models)
+    read = with_models(read, measuring.models, measuring.offline)
     line = Redaction(read).line
     some(note, [line(text) for text in lines_by_kind(read.notices, (frame.name for frame in read.frames))], "note")
     beside = prepare.written_facts(shoot)
     _make(facts)
-    with work.open() as workers, open_cache(cache, shoot) as kept, Store.scratch(shoot, kept) as store:
+    with (
+        measuring.work.open() as workers,
+        open_cache(measuring.cache, shoot) as kept,
+        Store.scratch(shoot, kept) as store,
+    ):
         with progress() as report:
             measured_frames = measure_shoot(store, read, workers, report)
             found: tuple[Proposal, ...] = ()

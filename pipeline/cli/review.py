@@ -9,8 +9,8 @@ from pathlib import Path
 
 import typer
 
-from pipeline.cli.cache import CacheChoice, open_cache
 from pipeline.cli.console import note, say, some
+from pipeline.cli.measuring import CacheChoice, open_cache
 from pipeline.cli.recipes import read_recipe
 from pipeline.cli.status import read_run
 from pipeline.engine.jobs import read_shoot

@@ -12,8 +12,8 @@ from pathlib import Path
 
 import typer
 
-from pipeline.cli.cache import CacheChoice, open_cache
 from pipeline.cli.console import note, progress, say, say_lines, some, warn
+from pipeline.cli.measuring import Measuring, open_cache
 from pipeline.cli.models import with_models
 from pipeline.cli.recipes import read_recipe
 from pipeline.cli.status import print_foreseen, print_outcome, print_places, print_unused
@@ -30,7 +30,7 @@ from pipeline.store.disk import absent_disk
 from pipeline.store.store import Store
 from pipeline.textfile.messages import counted, duration, shown
 from pipeline.workers.cluster import Submitted
-from pipeline.workers.executors import WorkChoice, Workers
+from pipeline.workers.executors import Workers
 
 
 def run_shoot(
@@ -38,34 +38,29 @@ def run_shoot(
     shoot: Path,
     out: Path,
     facts: Path | None,
-    models: Path | None,
+    measuring: Measuring,
     *,
-    offline: bool,
-    work: WorkChoice,
     only: str | None,
     dry_run: bool,
-    cache: CacheChoice,
     finish_by: str | None = None,
 ) -> None:
     """Run a recipe over a shoot folder into `out`, or with `dry_run` say what would be done.
 
-    offline  fetch no model file
-    work     where it is done
-    only     pattern of frame names, None for all; finish_by  see `hour_of`, None for no such hour
+    only  pattern of frame names, None for all; finish_by  see `hour_of`, None for no such hour
 
     Raises InputError before anything is written, RunStoppedError where the disk is full, and typer.Exit(1) where a
     frame failed, something was not sent, or the hour came before all was done.
     """
     deadline = hour_of(finish_by, datetime.now().astimezone()) if finish_by is not None else None
-    with _no_picture(), work.open() as workers, open_cache(cache, shoot) as kept:
-        read = engine.read_shoot(shoot, facts, models, out, cache=kept)
+    with _no_picture(), measuring.work.open() as workers, open_cache(measuring.cache, shoot) as kept:
+        read = engine.read_shoot(shoot, facts, measuring.models, out, cache=kept)
         if isinstance(workers, Submitted):
             above = next(folder for folder in (out, *out.absolute().parents) if folder.exists())
             workers.refuse_unlike([read.frames[0].path.absolute(), above.absolute()])
         loaded = read_recipe(recipe)
-        read = with_models(read, models, offline)
+        read = with_models(read, measuring.models, measuring.offline)
         if dry_run:
-            _dry_run(loaded, read, out, workers, work.count, only, kept, deadline)
+            _dry_run(loaded, read, out, workers, measuring.work.count, only, kept, deadline)
         else:
             _run(loaded, read, out, workers, only, kept, deadline)
 
@@ -79,7 +74,7 @@ def _no_picture() -> Iterator[None]:
         raise InputError(*error.lines, "no picture was made: see to that, and run the same command again") from error
 
 
-def run_demo(folder: Path, models: Path | None, offline: bool, work: WorkChoice, cache: CacheChoice) -> None:
+def run_demo(folder: Path, measuring: Measuring) -> None:
     """Write the demonstration shoot into `folder`, where it is not there yet, and run the overnight recipe on it.
 
     Raises InputError where the folder holds other files.
@@ -91,8 +86,9 @@ def run_demo(folder: Path, models: Path | None, offline: bool, work: WorkChoice,
     if not (shoot / "shoot.yaml").is_file():
         with progress() as report:
             write_demo(shoot, progress=lambda done, total: report("draw", done, total))
-    with work.open() as workers, open_cache(cache, shoot) as kept:
-        read = with_models(engine.read_shoot(shoot, None, models, cache=kept), models, offline)
+    with measuring.work.open() as workers, open_cache(measuring.cache, shoot) as kept:
+        read = engine.read_shoot(shoot, None, measuring.models, cache=kept)
+        read = with_models(read, measuring.models, measuring.offline)
         _run(read_recipe(), read, folder / "delivered", workers, cache=kept)
 
 

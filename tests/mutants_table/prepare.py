@@ -38,8 +38,8 @@ MUTANTS = [
     mutant("cli/prepare.py", "beside if beside.table is not None else last", "last", *_TESTS),
     mutant(
         "cli/prepare.py",
-        "read_shoot(shoot, facts if there else None, models)",
-        "read_shoot(shoot, facts, models)",
+        "read_shoot(shoot, facts if there else None, measuring.models)",
+        "read_shoot(shoot, facts, measuring.models)",
         *_TESTS,
     ),
     mutant(_PREPARE, "            values[key] = value\n", "", *_TESTS),

@@ -9,11 +9,11 @@ from pathlib import Path
 
 import typer
 
-from pipeline.cli.cache import CacheChoice, open_cache
 from pipeline.cli.console import note, progress, some
 from pipeline.cli.look.hall import print_findings, refuse_picture, write_picture
 from pipeline.cli.look.light_words import LightWords, as_of_the_hall, light_words
 from pipeline.cli.look.tables import print_table
+from pipeline.cli.measuring import Measuring, open_cache
 from pipeline.cli.models import with_models
 from pipeline.engine.hall.gather import hall_findings
 from pipeline.engine.hall.known import look_at
@@ -33,7 +33,7 @@ from pipeline.store.store import Store
 from pipeline.store.watch import surviving
 from pipeline.textfile.messages import shutter
 from pipeline.textfile.notices import lines_by_kind
-from pipeline.workers.executors import WorkChoice, Workers
+from pipeline.workers.executors import Workers
 
 _MOST_CAMERAS = 24  # lines of the table: folders may stand for cameras that tell no serial number
 _MOST_ZONES = 8  # lines: a mixed folder has a zone for nearly every burst
@@ -52,10 +52,9 @@ class InspectText:
 
 
 def inspect_shoot(
-    shoot: Path, facts: Path | None, models: Path | None, offline: bool, work: WorkChoice, cache: CacheChoice,
-    wanted: float = FREEZES, picture: Path | None = None,
-) -> None:  # fmt: skip
-    """Measure a shoot and print what was found; work  where it is done.
+    shoot: Path, facts: Path | None, measuring: Measuring, wanted: float = FREEZES, picture: Path | None = None
+) -> None:
+    """Measure a shoot and print what was found.
 
     wanted  seconds, the shutter that ISO is told for; picture  a PNG to write
 
@@ -64,9 +63,10 @@ def inspect_shoot(
     """
     if picture is not None:
         refuse_picture(picture, shoot)
-    with open_cache(cache, shoot) as kept:
-        read = with_models(read_shoot(shoot, facts, models, cache=kept), models, offline)
-        with work.open() as workers, Store.scratch(read.folder, kept) as store:
+    with open_cache(measuring.cache, shoot) as kept:
+        read = read_shoot(shoot, facts, measuring.models, cache=kept)
+        read = with_models(read, measuring.models, measuring.offline)
+        with measuring.work.open() as workers, Store.scratch(read.folder, kept) as store:
             with progress() as report:
                 measured_frames = measure_shoot(store, read, workers, report)
             found = inspect_text(store, read, measured_frames, workers, wanted)

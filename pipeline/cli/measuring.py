@@ -1,4 +1,4 @@
-"""The cache that a command was given, and what a person should know of it."""
+"""How a command measures frames, as it was asked to, and what a person should know of the cache that it uses."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from pathlib import Path
 
 from pipeline.cli.console import note, some
 from pipeline.store.cache import Cache, user_cache
+from pipeline.workers.executors import WorkChoice
 
 
 @dataclass(frozen=True)
@@ -17,6 +18,20 @@ class CacheChoice:
 
     folder: Path | None = None
     used: bool = True
+
+
+@dataclass(frozen=True)
+class Measuring:
+    """What every command that measures frames is asked.
+
+    models  folder of the model files, None for the usual places; offline  fetch none that is missing
+    work    where it is done; cache  where what is measured is kept
+    """
+
+    models: Path | None
+    offline: bool
+    work: WorkChoice
+    cache: CacheChoice
 
 
 @contextmanager
