@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from pipeline.engine import run as engine
 from pipeline.engine.kept.compare import compare
 from pipeline.engine.measure import reason
 from pipeline.engine.redaction import Redaction
-from pipeline.engine.render import Moved, Refused, render
+from pipeline.engine.render import Job, Moved, Refused, render
 from pipeline.errors import FrameError, InputError
 from pipeline.report.record import RunRecord
 from pipeline.store.keys import digest_file
@@ -63,18 +64,7 @@ def _render_again(
 
     What the run measured is taken from OUT/.work; only what is not there is measured again.
     """
-    out, source = store.out, store.source()
-    folder = moved or (Path(source.shoot) if source.shoot and Path(source.shoot).is_absolute() else None)
-    if folder is None:
-        raise InputError(f"{out}: does not know its shoot folder any more; give it with --shoot")
-    if not folder.is_dir():
-        raise InputError(f"{folder}: the shoot folder is not there any more; say where it is now with --shoot")
-    if facts is None and source.facts and Path(source.facts).is_absolute():
-        facts = Path(source.facts)
-        if not facts.exists():
-            raise InputError(f"{facts}: the facts are not there any more; say where they are now with --facts")
-    if models is None and source.models and Path(source.models).is_dir():
-        models = Path(source.models)
+    folder, facts, models = _places(store, moved, facts, models)
     # Files of an earlier recipe are checked by their hash alone: this record cannot say how they were made.
     delivered = [
         name
@@ -82,11 +72,11 @@ def _render_again(
         if frame.deliveries and all(file.current for file in frame.deliveries.values())
     ]
     chosen = delivered[:: max(1, len(delivered) // count)][:count]
-    bad = []
+    bad: list[str] = []
     with Store.scratch(folder) as scratch:
         recipe_file = scratch.out / "recipe.yaml"
         recipe_file.write_text(store.recipe() or record.recipe_flat, encoding="utf-8")
-        shoot = engine.read_shoot(folder, facts, models, out)
+        shoot = engine.read_shoot(folder, facts, models, store.out)
         redaction = Redaction(shoot)
         jobs = engine.jobs(read_recipe(recipe_file), shoot, scratch.out / "out", store)
         jobs = {redaction.frame(name): job for name, job in jobs.items()}
@@ -95,23 +85,50 @@ def _render_again(
             time_now = jobs[name].frame.exif.time if name in jobs else None
             if name not in jobs or (time_now.isoformat() if time_now else None) != record.frames[name].time:
                 bad.append(f"{name}: the frame of this name in {folder} is another one; is it the right shoot folder?")
-                continue
-            frame = jobs[name].frame
-            recorded = {d.file: d.sha256 for d in record.frames[name].deliveries.values()}
-            try:
-                if frame.relative in known and digest_file(frame.path) != known[frame.relative]:
-                    bad.append(f"{name}: {frame.path} is not the file that was delivered from; copy it again")
-                    continue
-                made = render(replace(jobs[name], thumbs=""))
-            except (FrameError, OSError) as error:
-                scratch.stop_if_lost(error)
-                bad.append(f"{name}: cannot be rendered again: {reason(error)}")
-                continue
-            for one in made:
-                if isinstance(one, Refused | Moved) or one.sha256 != recorded.get(one.relative):
-                    bad.append(f"{one.relative}: renders to other bytes now")
+            else:
+                bad += _differences(name, jobs[name], record, known, scratch)
     if record.models == shoot.models.digest:
         return len(chosen), bad, []
     if not bad:
         return len(chosen), [], [f"{_OTHER_MODELS}: what was rendered again has the same bytes"]
     return len(chosen), [*bad, f"{_OTHER_MODELS}, so crops may differ; give their folder with --models"], []
+
+
+def _places(
+    store: Store, moved: Path | None, facts: Path | None, models: Path | None
+) -> tuple[Path, Path | None, Path | None]:
+    """The shoot folder, the facts and the model files: those given, else those of the run. Raises InputError."""
+    source = store.source()
+    folder = moved or (Path(source.shoot) if source.shoot and Path(source.shoot).is_absolute() else None)
+    if folder is None:
+        raise InputError(f"{store.out}: does not know its shoot folder any more; give it with --shoot")
+    if not folder.is_dir():
+        raise InputError(f"{folder}: the shoot folder is not there any more; say where it is now with --shoot")
+    if facts is None and source.facts and Path(source.facts).is_absolute():
+        facts = Path(source.facts)
+        if not facts.exists():
+            raise InputError(f"{facts}: the facts are not there any more; say where they are now with --facts")
+    if models is None and source.models and Path(source.models).is_dir():
+        models = Path(source.models)
+    return folder, facts, models
+
+
+def _differences(name: str, job: Job, record: RunRecord, known: Mapping[str, str], scratch: Store) -> list[str]:
+    """Render a frame once more: what is not as recorded. known  relative path of a frame -> its SHA-256 in the run.
+
+    Raises RunStoppedError where the disk of the scratch folder is full or the shoot is gone.
+    """
+    frame = job.frame
+    recorded = {d.file: d.sha256 for d in record.frames[name].deliveries.values()}
+    try:
+        if frame.relative in known and digest_file(frame.path) != known[frame.relative]:
+            return [f"{name}: {frame.path} is not the file that was delivered from; copy it again"]
+        made = render(replace(job, thumbs=""))
+    except (FrameError, OSError) as error:
+        scratch.stop_if_lost(error)
+        return [f"{name}: cannot be rendered again: {reason(error)}"]
+    return [
+        f"{one.relative}: renders to other bytes now"
+        for one in made
+        if isinstance(one, Refused | Moved) or one.sha256 != recorded.get(one.relative)
+    ]

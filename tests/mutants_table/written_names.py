@@ -152,7 +152,7 @@ MUTANTS = [
         "engine/test_filenames.py",
     ),
     mutant(_PARTS, "if ending > FORMS.ending or", "if ending > 0 or", *_NAMED),
-    mutant(_OWN, "if len(packet) != lengths[which]:", "if False:", *_PLACES),
+    mutant(_OWN, "if len(packet) != self.lengths[which]:", "if False:", *_PLACES),
     mutant(_OWN, "if not unpacker.eof:", "if False:", *_PLACES),
     mutant(_BLOCKS, "if size & 0x8000:", "if False:", *_PLACES),
     mutant(_BLOCKS, "if not readable:", "if False:", *_PLACES),

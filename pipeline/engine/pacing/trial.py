@@ -5,11 +5,11 @@ from __future__ import annotations
 import shutil
 import statistics
 import time
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from pipeline.engine.burst_light import find_scenes
-from pipeline.engine.jobs import Planned, Planner
+from pipeline.engine.jobs import Planned, Planner, Shoot
 from pipeline.engine.measure import MeasuredFrame, measure_frames, octets
 from pipeline.engine.pacing.pace import spread
 from pipeline.engine.pacing.sample import Weight, foretold, middle_of, not_measured, representative
@@ -73,12 +73,7 @@ def try_out(store: Store, planner: Planner, workers: Workers, asked: Collection[
         return Trial()
     weights = {frame.name: Weight.of(frame) for frame in shoot.frames}
     due = {f.name for f in not_measured(store, shoot.frames, shoot.facts, shoot.models)}
-    of = [burst for burst in shoot.bursts if not due.isdisjoint(burst.frames)] or shoot.bursts
-    bursts = representative(of, weights, RULES.longest, RULES.bursts, RULES.frames)
-    if waiting < RULES.worth:
-        few = max(2, waiting // RULES.share)
-        longest = max(1, few // min(len(bursts), few))
-        bursts = [middle_of(b, longest) for b in bursts[:few]]
+    bursts = _chosen(shoot, weights, due, waiting)
     names = {name for burst in bursts for name in burst.frames}
     some = [frame for frame in shoot.frames if frame.name in names]
     first = {frame.name for frame in spread([f for f in some if f.name in due])[:many]}
@@ -94,13 +89,9 @@ def try_out(store: Store, planner: Planner, workers: Workers, asked: Collection[
     solved, wrote, planned = _seconds_in_parent(store, planner, measured, bursts, workers)
     if not planned:
         return Trial()
-    shown = {name for b in bursts for name in middle_of(b, RULES.rendered).frames}
-    trial = {name: job for name, (job, _) in planned.items() if name in shown}
-    rendered = _rendered(store, list(trial.values()), workers)
-    if not rendered:
+    took = _seconds_to_render(store, planned, bursts, workers, many)
+    if not took:
         return Trial()
-    warm = {at: seconds for at, seconds in rendered.items() if at >= many} or rendered
-    took = {list(trial)[at]: seconds for at, seconds in warm.items()}
     measuring = {one.frame.name: one.seconds for one in measured}
     due -= measuring.keys()
     measuring = {name: seconds for name, seconds in measuring.items() if name not in first} or measuring
@@ -122,6 +113,31 @@ def try_out(store: Store, planner: Planner, workers: Workers, asked: Collection[
         "report": RULES.report * wrote * frames,
     }
     return Trial(seconds, renders)
+
+
+def _chosen(shoot: Shoot, weights: Mapping[str, Weight], due: set[str], waiting: int) -> list[Burst]:
+    """The bursts to try, of those that are still to be measured where there are any, by their middle frames.
+
+    due  names of frames that are not measured yet; waiting  how many pictures are still to be delivered
+    """
+    of = [burst for burst in shoot.bursts if not due.isdisjoint(burst.frames)] or shoot.bursts
+    bursts = representative(of, weights, RULES.longest, RULES.bursts, RULES.frames)
+    if waiting >= RULES.worth:
+        return bursts
+    few = max(2, waiting // RULES.share)
+    longest = max(1, few // min(len(bursts), few))
+    return [middle_of(b, longest) for b in bursts[:few]]
+
+
+def _seconds_to_render(
+    store: Store, planned: Planned, bursts: Sequence[Burst], workers: Workers, many: int
+) -> dict[str, float]:
+    """Frame -> how long its render took, of some frames; not of the first of each worker where others came too."""
+    shown = {name for b in bursts for name in middle_of(b, RULES.rendered).frames}
+    trial = {name: job for name, (job, _) in planned.items() if name in shown}
+    rendered = _rendered(store, list(trial.values()), workers)
+    warm = {at: seconds for at, seconds in rendered.items() if at >= many} or rendered
+    return {list(trial)[at]: seconds for at, seconds in warm.items()}
 
 
 def _beside(came: Sequence[tuple[float, MeasuredFrame]], many: int) -> float:

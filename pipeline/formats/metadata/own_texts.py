@@ -12,6 +12,7 @@ from __future__ import annotations
 import struct
 import zlib
 from contextlib import suppress
+from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
 
@@ -76,39 +77,54 @@ def _read(source: Source, what: str, found: Found) -> bytes:
 
 
 def _jpeg(source: Source, found: Found) -> None:
-    resources, extensions = list[bytes](), dict[bytes, dict[int, bytes]]()
-    lengths: dict[bytes, int] = {}
+    spread = _Spread()
     try:
         for place in walk(source):
-            payload = place.payload
             if place.marker == _COMMENT:
-                found.octets("comment", _read(payload, "comment", found))
+                found.octets("comment", _read(place.payload, "comment", found))
             elif APP1 <= place.marker <= _APP15 and place.marker != APP0:
-                data = _read(payload, "metadata", found)
-                if data.startswith(_NO_TEXT):
-                    continue
-                if place.marker == APP1 and data.startswith(EXIF[:-1]):
-                    for jpeg in found.tiff(payload.part(len(EXIF), payload.length)):
-                        _jpeg(jpeg, found)
-                elif data.startswith(XMP):
-                    found.xmp(data[len(XMP) :])
-                elif data.startswith(EXTENSION) and len(data) >= len(EXTENSION) + 40:
-                    which, rest = data[len(EXTENSION) :][:32], data[len(EXTENSION) + 32 :]
-                    lengths[which], offset = struct.unpack_from(">II", rest)
-                    extensions.setdefault(which, {})[offset] = rest[8:]
-                elif data.startswith(PHOTOSHOP):
-                    resources.append(data[len(PHOTOSHOP) :])
-                elif place.marker == APP13 or len(data) <= MOST:
-                    found.texts += [Text("metadata", text) for text in opaque(found.readable("metadata", data))]
+                _segment(place.marker, place.payload, found, spread)
     except DamagedError:
         found.unreadable.append("metadata")
-    if resources:
-        found.resources(b"".join(resources))
-    for which, parts in extensions.items():  # XMP specification part 3, 1.1.3.1
-        packet = b"".join(parts[offset] for offset in sorted(parts))
-        found.xmp(packet)
-        if len(packet) != lengths[which]:
-            found.unreadable.append("XMP")
+    spread.join(found)
+
+
+@dataclass
+class _Spread:
+    """What a JPEG spreads over several segments: image resources, and packets of XMP by their digest and offset."""
+
+    resources: list[bytes] = field(default_factory=list)
+    extensions: dict[bytes, dict[int, bytes]] = field(default_factory=dict)
+    lengths: dict[bytes, int] = field(default_factory=dict)
+
+    def join(self, found: Found) -> None:
+        if self.resources:
+            found.resources(b"".join(self.resources))
+        for which, parts in self.extensions.items():  # XMP specification part 3, 1.1.3.1
+            packet = b"".join(parts[offset] for offset in sorted(parts))
+            found.xmp(packet)
+            if len(packet) != self.lengths[which]:
+                found.unreadable.append("XMP")
+
+
+def _segment(marker: int, payload: Source, found: Found, spread: _Spread) -> None:
+    """One APPn segment. Raises DamagedError."""
+    data = _read(payload, "metadata", found)
+    if data.startswith(_NO_TEXT):
+        return
+    if marker == APP1 and data.startswith(EXIF[:-1]):
+        for jpeg in found.tiff(payload.part(len(EXIF), payload.length)):
+            _jpeg(jpeg, found)
+    elif data.startswith(XMP):
+        found.xmp(data[len(XMP) :])
+    elif data.startswith(EXTENSION) and len(data) >= len(EXTENSION) + 40:
+        which, rest = data[len(EXTENSION) :][:32], data[len(EXTENSION) + 32 :]
+        spread.lengths[which], offset = struct.unpack_from(">II", rest)
+        spread.extensions.setdefault(which, {})[offset] = rest[8:]
+    elif data.startswith(PHOTOSHOP):
+        spread.resources.append(data[len(PHOTOSHOP) :])
+    elif marker == APP13 or len(data) <= MOST:
+        found.texts += [Text("metadata", text) for text in opaque(found.readable("metadata", data))]
 
 
 def _png(source: Source, found: Found) -> None:

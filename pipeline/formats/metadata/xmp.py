@@ -40,7 +40,26 @@ def xmp_packet(metadata: Metadata) -> bytes:
         raise MetadataTooLarge(
             f"the alternative text has {len(m.alt_text)} characters and may have {ALT_TEXT_MAXIMUM}; shorten it"
         )
-    body = [
+    declared = "".join(f" xmlns:{prefix}={quoteattr(uri)}" for prefix, uri in NAMESPACES.items())
+    packet = (
+        '<?xpacket begin="\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?>\n'
+        '<x:xmpmeta xmlns:x="adobe:ns:meta/">'
+        '<rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">'
+        f'<rdf:Description rdf:about=""{declared}>\n'
+        + "".join(_properties(m))
+        + '</rdf:Description></rdf:RDF></x:xmpmeta>\n<?xpacket end="w"?>'
+    ).encode("utf-8")
+    if len(packet) > XMP_MAXIMUM:
+        raise MetadataTooLarge(
+            f"the texts need {len(packet)} bytes as XMP, and a JPEG holds {XMP_MAXIMUM}; "
+            f"shorten the caption ({len(m.caption)} characters) or the {counted(len(m.keywords), 'keyword')}"
+        )
+    return packet
+
+
+def _properties(m: Metadata) -> list[str]:
+    """Each property as an element, "" where there is nothing to say (IPTC Photo Metadata Standard 2025.1)."""
+    return [
         _alternatives("dc:description", m.caption, m.language),
         _alternatives("dc:title", m.title, m.language),
         _alternatives("dc:rights", m.copyright, m.language),
@@ -74,21 +93,6 @@ def xmp_packet(metadata: Metadata) -> bytes:
         _simple("Iptc4xmpExt:DigitalSourceType", m.digital_source_type),
         _locations(m),
     ]
-    declared = "".join(f" xmlns:{prefix}={quoteattr(uri)}" for prefix, uri in NAMESPACES.items())
-    packet = (
-        '<?xpacket begin="\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?>\n'
-        '<x:xmpmeta xmlns:x="adobe:ns:meta/">'
-        '<rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">'
-        f'<rdf:Description rdf:about=""{declared}>\n'
-        + "".join(body)
-        + '</rdf:Description></rdf:RDF></x:xmpmeta>\n<?xpacket end="w"?>'
-    ).encode("utf-8")
-    if len(packet) > XMP_MAXIMUM:
-        raise MetadataTooLarge(
-            f"the texts need {len(packet)} bytes as XMP, and a JPEG holds {XMP_MAXIMUM}; "
-            f"shorten the caption ({len(m.caption)} characters) or the {counted(len(m.keywords), 'keyword')}"
-        )
-    return packet
 
 
 def _simple(name: str, text: str) -> str:
