@@ -114,7 +114,7 @@ def test_a_second_run_makes_and_sends_nothing(night) -> None:
     assert all(file["reused"] for file in sent["files"].values())
 
 
-def test_the_proposal_copied_and_changed_decides_the_next_run(night, tmp_path: Path) -> None:
+def test_the_proposal_copied_and_changed_decides_the_next_run(night) -> None:
     folder, _ = night
     first = chosen(folder)
     with (folder / "out" / "frames.csv").open(encoding="utf-8-sig", newline="") as file:

@@ -78,7 +78,7 @@ def test_what_the_camera_wrote(tmp_path: Path) -> None:
     assert "Ida Tern scores" in words and "Bo Quill" in words and not found.unreadable
 
 
-def test_a_profile_is_followed(tmp_path: Path) -> None:
+def test_a_profile_is_followed() -> None:
     """Display P3 as a matrix profile, built by LittleCMS's own text form here: primaries of SMPTE EG 432-1."""
     p3 = coded_primaries(12)
     assert p3 is not None

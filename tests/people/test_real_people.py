@@ -89,7 +89,7 @@ def test_players_near_the_subject_that_a_crop_cuts_are_counted() -> None:
     assert cut_players(cut(None, tuple(own)), "3:2", truth) == 0
 
 
-def test_what_is_wrong_with_a_drawn_frame_is_said(tmp_path: Path) -> None:
+def test_what_is_wrong_with_a_drawn_frame_is_said() -> None:
     plans = {plan.name: plan for plan in SITUATIONS}
     hall, hands = Drawn(plans["bench"]), Drawn(plans["raised-hands"], [np.array([0.4, 0.3, 0.5, 0.7])])
     own = (0.41, 0.3, 0.5, 0.7)

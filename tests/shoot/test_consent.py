@@ -202,7 +202,7 @@ def test_numbers_in_a_note_are_no_names(tmp_path: Path) -> None:
     assert held_by_own_texts(facts, [noted(tmp_path, "TH1_0001", b"\x01A. Berg\0")])
 
 
-def test_a_note_that_a_converter_keeps_and_the_note_of_another_container_are_read(tmp_path: Path) -> None:
+def test_a_note_that_a_converter_keeps_and_the_note_of_another_container_are_read() -> None:
     found = Found()
     found.tiff(Source.of_bytes(tiff([(0xC634, 1, b"Adobe\0MakN" + bytes(9000) + HIDDEN.encode() + bytes(9))])))
     assert [text.where for text in found.texts if HIDDEN in text.text] == [MAKER_NOTE]

@@ -215,7 +215,7 @@ def test_no_corner_is_lifted_without_limit() -> None:
     assert solved([KNOWN], Falloff(np.linspace(0, 9, NODES))).by_frame[FRAME.name].falloff.corner == 3.0
 
 
-def test_what_was_measured_is_read_back(tmp_path: Path) -> None:
+def test_what_was_measured_is_read_back() -> None:
     gains = np.random.default_rng(1).uniform(1, 2, (64, 64, 3)).astype(np.float32)
     for one in (
         LensMeasurement((HEIGHT, WIDTH)),

@@ -109,7 +109,7 @@ def test_shadows_are_measured_in_cells_that_average_noise() -> None:
         ToneMeasurement.from_arrays({"shadow": np.array([-1.0, 0.0])})
 
 
-def test_a_finished_frame_that_nothing_else_changes_comes_out_as_it_went_in(tmp_path) -> None:
+def test_a_finished_frame_that_nothing_else_changes_comes_out_as_it_went_in() -> None:
     """IEC 61966-2-1 there and back, all 256 codes and colours of them, whatever contrast the recipe asks for raws."""
     rng = np.random.default_rng(6)
     codes = np.vstack([np.repeat(np.arange(256)[:, None], 3, axis=1), rng.integers(0, 256, (500, 3))])[None]
@@ -121,7 +121,7 @@ def test_a_finished_frame_that_nothing_else_changes_comes_out_as_it_went_in(tmp_
         assert np.array_equal((out * 255 + 0.5).astype(int), codes)
 
 
-def test_a_finished_frame_rolls_off_as_far_as_its_burst_was_lifted(tmp_path) -> None:
+def test_a_finished_frame_rolls_off_as_far_as_its_burst_was_lifted() -> None:
     """Two frames a third of a stop apart share one curve; what was white before the lift is white after it."""
     frames = [shot("A", "picture"), shot("B", "picture")]
     found = solved(frames, {"A": (0.01, 0.001), "B": (0.01, 0.001)}, {"A": 1.0, "B": 2 / 3})
@@ -152,7 +152,7 @@ def test_white_of_a_finished_frame_stays_white_where_only_a_colour_was_lifted() 
         assert shown.min() == pytest.approx(1.0, abs=1e-4) if white == 1 else shown.max() < 0.99
 
 
-def test_a_finished_frame_that_was_lifted_keeps_its_hues(tmp_path) -> None:
+def test_a_finished_frame_that_was_lifted_keeps_its_hues() -> None:
     """A skin tone a stop brighter stays on its line from grey, where R alone would roll off to yellow."""
     skin = np.array([0.55, 0.30, 0.20])
     lifted = image_of(2 * skin[None, None], matrix=np.eye(3))

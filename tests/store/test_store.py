@@ -146,9 +146,7 @@ def test_out_in_the_shoot_by_another_way(tmp_path: Path, shoot: Path) -> None:
             Store.open(out, shoot)
 
 
-def test_out_in_the_shoot_where_case_does_not_count(
-    tmp_path: Path, shoot: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_out_in_the_shoot_where_case_does_not_count(shoot: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """macOS and Windows: SHOOT and shoot are one folder, which only the file system knows."""
     monkeypatch.setattr(Path, "samefile", lambda self, other: str(self).casefold() == str(other).casefold())
     out = shoot.with_name(shoot.name.upper()) / "out"

@@ -243,9 +243,7 @@ def test_a_camera_that_no_key_is_clear_for_is_a_remark(tmp_path: Path) -> None:
         ((datetime(1, 1, 1), datetime(1, 1, 1)), "", "a guess: 0001-01-01T00:00:00"),
     ],
 )
-def test_a_start_that_is_not_sure_is_a_remark(
-    tmp_path: Path, times: tuple[datetime | None, ...], offset: str, remark: str
-) -> None:
+def test_a_start_that_is_not_sure_is_a_remark(times: tuple[datetime | None, ...], offset: str, remark: str) -> None:
     minutes = {"": None, "+01:00": 60}[offset]
     frames = [
         Frame(f"F{n}", Path(), f"F{n}.jpg", "picture", Exif(time=time, utc_offset=minutes))

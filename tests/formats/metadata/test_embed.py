@@ -7,7 +7,6 @@ import io
 import struct
 import warnings
 from dataclasses import fields
-from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
@@ -103,7 +102,7 @@ def test_exif_by_pillow(plain: bytes) -> None:
     assert detail[ExifTags.Base.ISOSpeedRatings] == 6400
 
 
-def test_iim_by_iptcinfo3(plain: bytes, tmp_path: Path) -> None:
+def test_iim_by_iptcinfo3(plain: bytes) -> None:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         iptcinfo3 = pytest.importorskip("iptcinfo3", reason="iptcinfo3 (extra: test) reads IIM")

@@ -24,7 +24,7 @@ def test_the_weights_are_small_and_named_in_the_card() -> None:
         assert weights.sha256 in FOLDER.joinpath("MODEL_CARD.md").read_text(encoding="utf-8")
 
 
-def test_other_weights_are_refused_in_words(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_other_weights_are_refused_in_words() -> None:
     with pytest.raises(FrameError, match=r"mosaic\.npz.*damaged.*SHA-256.*install evencourt again.*fine"):
         read(runtime.Weights(MOSAIC.file, "0" * 64))
     with pytest.raises(FrameError, match=r"none\.npz.*cannot be read"):

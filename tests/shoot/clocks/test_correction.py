@@ -288,7 +288,7 @@ def test_every_problem_comes_at_once(tmp_path: Path) -> None:
     assert [line for line, _, _ in moved(tmp_path, text)[1]] == [3, 2, 4]
 
 
-def test_twenty_thousand_wrong_keys_are_named_at_once(tmp_path: Path) -> None:
+def test_twenty_thousand_wrong_keys_are_named_at_once() -> None:
     """In a night of thousands of frames; the error itself prints the first of them and a count."""
     frames = [frame(f"DCIM/100ABCDE/A{n}.nef", n, A) for n in range(3000)]
     _, problems = with_clocks(frames, [Clock(f"key{n}", 1.0, places={"key": (n, 1)}) for n in range(20_000)])
