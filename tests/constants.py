@@ -18,7 +18,7 @@ from unittest.mock import patch
 
 import numpy as np
 
-from pipeline.imaging import level, manhattan, resample, sharpness, tone, turning
+from pipeline.imaging import level, manhattan, resample, rotation, sharpness, tone
 from pipeline.imaging.denoise import block_wiener, cells, denoise, edges, picture_noise, picture_noise_pool
 from pipeline.imaging.learned import finished, settle, texture, tiles, web
 from pipeline.imaging.raw import (
@@ -353,7 +353,7 @@ TOPICS = {
         manhattan, "MANHATTAN", of_manhattan,
         dict.fromkeys(("focal_from", "steepest"), "no answer to these lines lies there: a rail for the search"),
     ),
-    "borders": Topic(turning, "BORDERS", of_borders),
+    "borders": Topic(rotation, "BORDERS", of_borders),
     "level": Topic(
         level, "LEVEL", of_level,
         {

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.imaging import level, manhattan, turning
+from pipeline.imaging import level, manhattan, rotation
 from tests.imaging.test_level import hall, turned
 from tests.imaging.test_manhattan import SURE, seen_by
 
@@ -122,8 +122,8 @@ def of_borders() -> Iterator[float]:
     columns = np.arange(90)
     for width in np.linspace(4, 14, 11):
         crossed = np.where(columns < width, 0.9, np.where(columns[:, None] < 10, 0.1, 0.5)).astype(np.float32)
-        yield float(turning.shown(crossed + 0.3 * _NOISE * (columns[:, None] > 12))[1])
+        yield float(rotation.shown(crossed + 0.3 * _NOISE * (columns[:, None] > 12))[1])
     for v in np.linspace(0.008, 0.016, 81):
-        yield float(turning.shown(np.where(columns < 10, 0.0, 0.5) + np.float32(v) * _NOISE)[0])
+        yield float(rotation.shown(np.where(columns < 10, 0.0, 0.5) + np.float32(v) * _NOISE)[0])
     beside = np.linspace(-0.5, -0.48, 101), np.zeros(101), np.full(101, 90.0), np.full(101, 0.02)
-    yield float(len(turning.off_rim(beside, np.array([-0.5, -0.3, 0.5, 0.3]))[0]))
+    yield float(len(rotation.off_rim(beside, np.array([-0.5, -0.3, 0.5, 0.3]))[0]))

@@ -10,7 +10,7 @@ from dataclasses import replace
 from functools import partial
 from pathlib import Path, PurePosixPath
 
-from pipeline.deliver import page, sheet, small, zip
+from pipeline.deliver import page, sheet, small_pictures, zip
 from pipeline.deliver.address import Address, inside, parse_address
 from pipeline.deliver.extras import ExtraRecord, Extras, extra_deliveries, extra_records
 from pipeline.deliver.model import Delivered, Item, Made, Pushed, SetFacts, Wanted, names_digest
@@ -123,7 +123,7 @@ def withdraw(
         gone: list[ExtraRecord] = []
         try:
             there = known.get(name, [])
-            gone = extras.withdraw(there, own, {small.small_key(sha) for sha in own.values()}, problems)
+            gone = extras.withdraw(there, own, {small_pictures.small_key(sha) for sha in own.values()}, problems)
             left = {one.relative: one.sha256 for one in there}
             for one in gone:
                 del left[one.relative]
@@ -263,13 +263,13 @@ def _small_pictures(
 
 
 def _small_picture(extras: Extras, out: Path, item: Item, made: dict[str, Made]) -> Made:
-    key, target = small.small_key(item.sha256), page.small_name(item)
+    key, target = small_pictures.small_key(item.sha256), page.small_name(item)
     one = extras.reuse(target, key)
     if one is None and (other := made.get(key)) is not None:  # that of the same picture in another folder
         with suppress(OSError):
             one = extras.write(target, _read(out, other.relative, other.sha256), key)
     if one is None:
-        one = extras.write(target, small.small_picture(_read(out, item.relative, item.sha256), item.name), key)
+        one = extras.write(target, small_pictures.small_picture(_read(out, item.relative, item.sha256), item.name), key)
     made.setdefault(key, one)
     return one
 

@@ -10,7 +10,7 @@ from pathlib import PurePosixPath
 from markupsafe import Markup
 
 from pipeline.deliver.model import Item, Made, Person, SetFacts
-from pipeline.deliver.words import day, direction, words
+from pipeline.deliver.page_words import day, direction, words
 from pipeline.store.places import SMALL
 from pipeline.textfile.html import hash_source, link, page_environment
 

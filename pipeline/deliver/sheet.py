@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.deliver.model import Item, SetFacts
 from pipeline.deliver.page import heading
-from pipeline.deliver.small import small_picture
-from pipeline.deliver.words import direction, words
+from pipeline.deliver.page_words import direction, words
+from pipeline.deliver.small_pictures import small_picture
 from pipeline.errors import FrameError
 from pipeline.store.keys import digest_json
 from pipeline.textfile.messages import install

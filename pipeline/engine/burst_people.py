@@ -12,7 +12,7 @@ from pipeline.people.observe import FrameObservation
 from pipeline.people.quality import Quality
 from pipeline.people.ranking import Ranked, rank
 from pipeline.people.subject import Subject, find_subjects
-from pipeline.people.untimed import moments_of
+from pipeline.people.untimed_bursts import moments_of
 from pipeline.shoot.facts import Facts, held_back
 from pipeline.store.watch import raise_if_full
 from pipeline.textfile.messages import and_more

@@ -13,8 +13,8 @@ from typing import Annotated, Any, Protocol
 import numpy as np
 from pydantic import Field, JsonValue
 
+from pipeline.engine.damaged_raws import from_twin, is_damaged, keep_damage, notice
 from pipeline.engine.pacing.pace import spread
-from pipeline.engine.twins import from_twin, is_damaged, keep_damage, notice
 from pipeline.errors import EvencourtError, FrameError, UndecodableError, in_short, trace
 from pipeline.formats.metadata.carried import (
     NOTHING_CARRIED,

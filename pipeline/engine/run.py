@@ -9,13 +9,14 @@ from functools import partial
 from pathlib import Path
 
 from pipeline.engine import recipients
+from pipeline.engine.damaged_raws import keep_damage
 from pipeline.engine.decide import Decided, decide, matches, measure_shoot, refuse
 from pipeline.engine.earlier import Rendered, keep_names, refuse_other_shoot
 from pipeline.engine.hall.recall import keep_snapshot
 from pipeline.engine.hall.remember import remember_night
 from pipeline.engine.jobs import JobsInOrder, Planned, Planner, Shoot, read_shoot
-from pipeline.engine.kept.again import jobs
 from pipeline.engine.kept.manifest import write_manifest
+from pipeline.engine.kept.rerender import jobs
 from pipeline.engine.kept.source import keep_source
 from pipeline.engine.kept.taking_back import Sent, send_watched, take_back_held, take_back_now
 from pipeline.engine.kept.unchanged import is_worth, keep_unchanged, record_again, unchanged
@@ -29,7 +30,6 @@ from pipeline.engine.render import Job, Moved, Refused, render
 from pipeline.engine.sending import incomplete, refuse_unplaced
 from pipeline.engine.tables.selection import left_notice, proposal, write_proposal
 from pipeline.engine.thumbs import light_of_thumb, make_proxy_thumb, proxy_thumb, thumb_of_proxy
-from pipeline.engine.twins import keep_damage
 from pipeline.errors import AGAIN, RunStoppedError, UndecodableError
 from pipeline.imaging.memory import give_back_memory
 from pipeline.recipe.recipe import Recipe, flatten_yaml

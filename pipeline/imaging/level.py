@@ -1,7 +1,7 @@
 """How far a picture of a hall is tilted, from its verticals and horizontals.
 
 Angles are in degrees, clockwise positive as seen on the screen: a picture with a tilt of +2 shows the hall turned
-clockwise by two degrees, and `turning.rotated(pixels, -2)` straightens it.
+clockwise by two degrees, and `rotation.rotated(pixels, -2)` straightens it.
 
 Sources, named from memory: line segments by LSD (Grompone von Gioi, Jakubowicz, Morel and Randall, IEEE PAMI 32(4),
 2010), in OpenCV; that in a built place most lines belong to three directions, which give the camera's angles:
@@ -19,7 +19,7 @@ from enum import IntEnum
 
 import numpy as np
 
-from pipeline.imaging import manhattan, turning
+from pipeline.imaging import manhattan, rotation
 from pipeline.imaging.robust import reweighted
 from pipeline.imaging.sharpness import noise_of
 from pipeline.types import F32, F64
@@ -163,10 +163,10 @@ def tilt(grey: F32, people: F32 | None = None) -> Tilt | Unsure:
     coarse, fine = LEVEL.edges
     edges = (coarse, LEVEL.between, fine)
 
-    shown = turning.shown(grey)
+    shown = rotation.shown(grey)
 
     def lines(noisy: bool) -> list[manhattan.Lines]:
-        return [_of_hall(turning.off_rim(segments(grey, edge, noisy), shown), people, grey.shape) for edge in edges]
+        return [_of_hall(rotation.off_rim(segments(grey, edge, noisy), shown), people, grey.shape) for edge in edges]
 
     noisy = is_noisy(grey)
     pictures = lines(noisy)

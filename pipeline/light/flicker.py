@@ -8,7 +8,7 @@ from functools import partial
 
 import numpy as np
 
-from pipeline.imaging.products import gram, side
+from pipeline.imaging.kronecker import gram, side
 from pipeline.imaging.robust import biweight, cauchy, reweighted, ridge
 from pipeline.light.gain_map import GainMap
 from pipeline.light.highlights import usable

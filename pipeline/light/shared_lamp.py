@@ -19,7 +19,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.imaging.products import at_tiles, gram, side
+from pipeline.imaging.kronecker import at_tiles, gram, side
 from pipeline.imaging.robust import cauchy
 from pipeline.light.gain_map import basis
 from pipeline.light.registration import Motion

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.imaging import turning
+from pipeline.imaging import rotation
 from pipeline.imaging.geometry import WHOLE, HeightBox, box_to_heights
 from pipeline.people.belonging import beside, compact, flying
 from pipeline.people.framing import FRAMING, CropConstraints
@@ -81,7 +81,7 @@ def constraints_of(
         ball = placed([subject.ball])[0]
         needed = _joined(needed, ball)
         must = _joined(must, _grown(ball, RULES.ball_room * (ball[3] - ball[1])))
-    frame = box_to_heights(turning.inscribed(turned, height, width) if turned else WHOLE, height, width)
+    frame = box_to_heights(rotation.inscribed(turned, height, width) if turned else WHOLE, height, width)
     keep = np.arange(len(found.people)) != (-1 if subject.row is None else subject.row)
     people = placed(found.people[keep])  # also unsure ones: leapers are found less well
     by = RULES.limb * (people[:, 3:] - people[:, 1:2]) * [-1, -1, 1, 1]

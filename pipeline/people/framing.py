@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.imaging.geometry import HeightBox, around
-from pipeline.imaging.turning import inside_share
+from pipeline.imaging.rotation import inside_share
 from pipeline.people.belonging import crossed
 from pipeline.types import F64
 

@@ -54,7 +54,7 @@ def measured_of(arrays: Mapping[str, NDArray[Any]]) -> FrameObservation:
 def solve(context: SolveContext[FrameObservation], params: CropParams) -> Solved[CropSolution]:
     """A box for every frame; burst by burst where it follows a subject."""
     from pipeline.people import straighten
-    from pipeline.people.untimed import moments_of
+    from pipeline.people.untimed_bursts import moments_of
 
     solutions: dict[str, CropSolution] = {}
     notices: dict[str, str] = {}
@@ -117,13 +117,13 @@ def _burst(
 def _nobody_cut(params: CropParams, solution: CropSolution, frame: Observation) -> CropSolution | None:
     """The crop of a frame that is straightened, in another shape than the frame's where it is left whole and that shape
     would cut somebody at its rim; None where any would."""
-    from pipeline.imaging import turning
+    from pipeline.imaging import rotation
     from pipeline.people import straighten
 
     if solution.source not in LEFT_WHOLE or solution.box is not None:
         return solution
     height, width = frame.size
-    same, other = (of(solution.turned, height, width) for of in (turning.inscribed, turning.widest))
+    same, other = (of(solution.turned, height, width) for of in (rotation.inscribed, rotation.widest))
     if not straighten.cuts(frame.people, same, solution.turned, height, width):
         return solution
     if params.aspect == "original" or straighten.cuts(frame.people, other, solution.turned, height, width):
@@ -181,11 +181,11 @@ def _fewer(named: int, frame: Observation, subject: Subject | None, solution: Cr
 def box_for(params: CropParams, solution: CropSolution | None, height: int, width: int) -> Box:
     """Box in fractions of an upright frame of this size; it differs in the last pixel from that of another size, since
     its aspect is one of whole pixels."""
-    from pipeline.imaging import turning
+    from pipeline.imaging import rotation
 
     solution = solution or CropSolution(CropSource(params.to))
     turned, source = solution.turned, solution.source
-    whole = turning.inscribed(turned, height, width) if turned else WHOLE
+    whole = rotation.inscribed(turned, height, width) if turned else WHOLE
     if solution.box is not None:
         box, aspect = solution.box, solution.aspect
         if aspect is None and params.aspect not in ("original", "free"):
@@ -205,20 +205,20 @@ def box_for(params: CropParams, solution: CropSolution | None, height: int, widt
 
 def reads(params: CropParams, solution: CropSolution | None, height: int, width: int) -> Box:
     """What of the upright frame a crop needs: more than the box where the picture is turned first."""
-    from pipeline.imaging import turning
+    from pipeline.imaging import rotation
 
     box = box_for(params, solution, height, width)
     turned = 0.0 if solution is None else solution.turned
-    return turning.before_turn(box, turned, height, width) if turned else box
+    return rotation.before_turn(box, turned, height, width) if turned else box
 
 
 def apply(image: Image, params: CropParams, context: ApplyContext[CropSolution]) -> Image:
     """Turn the picture straight if it is to be, and cut the box out of it."""
-    from pipeline.imaging import turning
+    from pipeline.imaging import rotation
 
     left, top, width, height = image.place
     turned = context.solution.turned if context.solution is not None else 0.0
-    pixels = turning.rotated(image.pixels, turned, image.place) if turned else image.pixels
+    pixels = rotation.rotated(image.pixels, turned, image.place) if turned else image.pixels
     box = box_to_pixels(box_for(params, context.solution, height, width), height, width)
     gains = gains_of_part(image.noise_gain_map, pixels_to_box(box, height, width))
     cut = pixels[box.y0 - top : box.y1 - top, box.x0 - left : box.x1 - left]

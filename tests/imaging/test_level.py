@@ -15,10 +15,10 @@ import skimage.data
 from scipy import ndimage
 from skimage.util import img_as_float32
 
-from pipeline.imaging import level, manhattan, turning
+from pipeline.imaging import level, manhattan, rotation
 from pipeline.imaging.geometry import Box, PixelBox, box_to_pixels, pixels_inside, pixels_to_box
 from pipeline.imaging.level import LEVEL, Family, Tilt, Unsure, _of_hall, agreed, families, segments, tilt
-from pipeline.imaging.turning import before_turn, inscribed, inside, rotated
+from pipeline.imaging.rotation import before_turn, inscribed, inside, rotated
 from pipeline.shoot.scan import scan
 from pipeline.steps.decode import decode
 from pipeline.types import F32, Part
@@ -164,17 +164,17 @@ def test_a_border_says_nothing_of_how_the_hall_is_turned(monkeypatch: pytest.Mon
     """Black at one side and white below, as of video and of prints: its edges go, a post beside them stays."""
     grey = np.full((640, 960), 0.4, np.float32) + 0.05 * NOISE_PATTERN
     grey[:, :12], grey[620:] = 0.0, 1.0
-    shown = turning.shown(grey)
+    shown = rotation.shown(grey)
     assert shown * 960 == pytest.approx([12 - 480, -320, 480, 300])
     x, y = np.array([12 - 480, 0, 25 - 480, 0]) / 960, np.array([0, 299, 0, 280]) / 960
     lines = x, y, np.array([90.0, 0, 90, 0]), np.array([0.6, 0.9, 0.6, 0.9])
-    assert turning.off_rim(lines, shown)[0].tolist() == x[2:].tolist()
+    assert rotation.off_rim(lines, shown)[0].tolist() == x[2:].tolist()
     told: list[manhattan.Lines] = []
     monkeypatch.setattr(manhattan, "fit", lambda pictures, _: told.extend(pictures))
     tilt(grey)
-    assert len(told) == 3 and all(len(turning.off_rim(one, shown)[0]) == len(one[0]) for one in told)
+    assert len(told) == 3 and all(len(rotation.off_rim(one, shown)[0]) == len(one[0]) for one in told)
     assert len(segments(grey, 640)[0]) > len(told[2][0])  # which finds them
-    assert turning.shown(np.full((640, 960), 0.4, np.float32)).tolist() == pytest.approx([-0.5, -1 / 3, 0.5, 1 / 3])
+    assert rotation.shown(np.full((640, 960), 0.4, np.float32)).tolist() == pytest.approx([-0.5, -1 / 3, 0.5, 1 / 3])
 
 
 def test_a_crowd_before_the_hall_hides_no_tilt_where_it_is_known_who_stands_where() -> None:

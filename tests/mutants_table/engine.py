@@ -62,7 +62,7 @@ MUTANTS = [
     mutant("engine/kept/compare.py", "if is_unfinished(store, record, manifest):", "if False:", *_VERIFY),
     mutant("engine/kept/compare.py", "work_digest(store, kind, name) != digest", "False", *_VERIFY),
     mutant("engine/kept/compare.py", "for name in sorted(set(names) - set(listed)):", "for name in ():", *_VERIFY),
-    mutant("engine/kept/again.py", 'return self._store.get(ROOT, "digests.json") if', "return None if", *_VERIFY),
+    mutant("engine/kept/rerender.py", 'return self._store.get(ROOT, "digests.json") if', "return None if", *_VERIFY),
     mutant(_OUTPUTS, "self._before[output.relative] = entry.sha256", "pass", *_STANDING),
     mutant(_OUTPUTS, "notices, entry.light, entry.light_before,", "notices,", "engine/test_who_gets_what.py"),
     mutant(_OUTPUTS, "if made is None:", "if True:", *_STANDING),

@@ -9,7 +9,7 @@ _PAIRS = "shoot/pairs.py"
 _NAMED = ("shoot/test_frame_names.py",)
 _PAIRED = ("shoot/test_pairs.py",)
 _CARDS = "engine/test_two_cards.py"
-_TWINS = ("engine/test_twins.py",)
+_TWINS = ("engine/test_damaged_raws.py",)
 _ONE = "test_two_frames_that_prove_to_be_one_leave_no_second_file"
 
 MUTANTS = [

@@ -141,7 +141,7 @@ MUTANTS = [
     mutant("light/flicker.py", "if down and believed and", "if False and", *_VIEW_TESTS),
     mutant("light/scenes.py", "found.pop() if len(found) == 1 else 0", "1", "light/test_scenes.py"),
     mutant("light/registration.py", " + reach * slope[strong]", "", "light/test_registration.py"),
-    mutant("imaging/products.py", "(-2, -1), (-4, -2))", "(-1, -2), (-4, -2))", "imaging/test_products.py"),
+    mutant("imaging/kronecker.py", "(-2, -1), (-4, -2))", "(-1, -2), (-4, -2))", "imaging/test_kronecker.py"),
     mutant(
         "light/row_wave.py",
         "x * weights[..., None]",

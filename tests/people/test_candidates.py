@@ -19,7 +19,7 @@ from pipeline.people.framing import limbs_cut
 from pipeline.people.observe import FrameObservation
 from pipeline.people.subject import find_subjects
 from pipeline.people.tracking import Observation, camera_shifts, linked
-from pipeline.people.untimed import moments_of
+from pipeline.people.untimed_bursts import moments_of
 from pipeline.shoot.bursts import find_bursts
 from pipeline.shoot.facts import Facts
 from pipeline.steps.crop_burst import Found, as_one

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from pipeline.imaging.geometry import Box, box_to_heights
-from pipeline.imaging.turning import inscribed
+from pipeline.imaging.rotation import inscribed
 from pipeline.people.constraints import constraints_of
 from pipeline.people.framing import CropConstraints
 from pipeline.people.subject import find_subjects

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from pipeline.imaging.geometry import HeightBox, box_to_heights, heights_to_box
-from pipeline.imaging.turning import inscribed, inside
+from pipeline.imaging.rotation import inscribed, inside
 from pipeline.people.constraints import turned_boxes
 from pipeline.people.framing import FRAMING, CropConstraints, Style, cut_by, fits, frame_burst
 

@@ -7,7 +7,7 @@ import pytest
 
 from pipeline.imaging.geometry import Box
 from pipeline.imaging.level import Tilt, Unsure
-from pipeline.imaging.turning import inscribed, inside, rotated, widest
+from pipeline.imaging.rotation import inscribed, inside, rotated, widest
 from pipeline.people.straighten import STRAIGHTENING, cuts, turn
 from tests.people.rules import Scenario, guards, near, turns
 

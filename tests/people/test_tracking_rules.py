@@ -18,7 +18,7 @@ from pipeline.people.tracking import (
     camera_shifts,
     paces,
 )
-from pipeline.people.untimed import moments_of
+from pipeline.people.untimed_bursts import moments_of
 from pipeline.types import Burst
 from tests.people.rules import Scenario, guards, near, turns
 from tests.people.test_tracking import GREY, RATIO, observed, standing, tenths

@@ -15,8 +15,8 @@ from pipeline.imaging.geometry import WHOLE, Box, box_to_pixels
 from pipeline.imaging.lens.warp import UprightWarp, of_factors
 from pipeline.imaging.level import Tilt, Unsure
 from pipeline.imaging.orientation import Orientation
+from pipeline.imaging.rotation import inside
 from pipeline.imaging.sharpness import Detail
-from pipeline.imaging.turning import inside
 from pipeline.light.scenes import ShootLight
 from pipeline.people.modelfiles import ModelFiles
 from pipeline.people.observe import FrameObservation

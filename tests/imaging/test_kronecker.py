@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.imaging.products import at_tiles, gram, side
+from pipeline.imaging.kronecker import at_tiles, gram, side
 
 RANDOM = np.random.default_rng(7)
 ROWS, COLUMNS, WEIGHT = RANDOM.normal(size=(6, 3)), RANDOM.normal(size=(5, 2)), RANDOM.normal(size=(4, 6, 5))
