@@ -13,7 +13,6 @@ _PLANNED = ("engine/test_jobs.py",)
 _KEYS = ("engine/test_result_keys.py",)
 _FORESEEN = ("cli/test_foreseen.py",)
 _ONCE = ("engine/test_measured_once.py",)
-_MEASURE = ("engine/test_measure.py",)
 _TABLE = "engine/tables/selection.py"
 _SOLVE = "engine/solve.py"
 _FAILING = ("engine/test_failing_steps.py",)

@@ -6,7 +6,6 @@ from tests.mutants_table import mutant
 
 _BURSTS = "shoot/bursts.py"
 _SCAN = "shoot/scan.py"
-_FRAME_NAMES = "shoot/frame_names.py"
 _BURST_TESTS = ("shoot/test_bursts.py",)
 _SCAN_TESTS = ("shoot/test_scan.py",)
 
