@@ -211,6 +211,11 @@ def _camera_prior() -> Iterator[float]:
                          for i, p in enumerate(places)]  # fmt: skip
                 vote = neutral.agree_on_white(places, found, np.zeros((count, 2)))[0]
                 yield from [*vote.white, vote.sure]
+    for far in np.linspace(0.1, 0.2, 21):  # a balance near daylight's, in a hall
+        camera = np.tile([far, 0.0], (3, 1))
+        whites = [[neutral.Candidate(np.array([0.5, -0.6]), 1.0)]] * 3
+        vote = neutral.agree_on_white(np.zeros((3, 2)), whites, camera, halls=[True] * 3)[0]
+        yield from (*vote.white.tolist(), vote.sure)
     for far in np.linspace(0, 0.6, 7):  # bluer and warmer than a finished picture
         for way in (-1.0, 1.0):
             one = [[neutral.Candidate(np.array([way * far, -way * far]), 1.0)]]

@@ -275,9 +275,9 @@ def of_scenes() -> list[float]:
     light = scenes.compare([_frame("F0"), _frame("F1")], [_scene("F0", hall), _scene("F1", hall)], [])
     for gap in np.linspace(0.08, 0.2, 25):
         places = np.array([[0.0, 0.0], [gap, 0.0], [2 * gap, 0.0]])
-        apart = replace(light, chromaticities=places, group=np.zeros(3))
+        apart = replace(light, scenes=light.scenes[:1] * 3, chromaticities=places, group=np.zeros(3))
         out.append(float(len(set(scenes.zones(apart).tolist()))))
-    near = replace(light, chromaticities=rng.uniform(0, 0.5, (60, 2)), group=np.zeros(60))
+    near = replace(light, scenes=light.scenes * 30, chromaticities=rng.uniform(0, 0.5, (60, 2)), group=np.zeros(60))
     out += scenes.zones(near).tolist()
     for count, size in ((8, 12), (2, 7), (2, 8), (2, 9)):
         frames = [_frame(f"F{i}") for i in range(count)]

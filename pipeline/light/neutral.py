@@ -21,7 +21,8 @@ from pipeline.types import F64
 
 @dataclass(frozen=True)
 class NeutralConstants:
-    """What decides which colour is taken for white. Chroma and distances in natural log of R/G and B/G.
+    """What decides which colour is taken for white. Chroma and distances in natural log of R/G and B/G, as the measured
+    camera sees them (light.common_chroma).
 
     No published values exist. Chosen by trial on scenes of measured surfaces under published lamps for two measured
     cameras: `pytest tests/light/test_neutral.py`. That each one matters: `pytest tests/test_constants.py`.
@@ -50,12 +51,13 @@ class NeutralConstants:
 
 
 NEUTRAL = NeutralConstants()
+_MEASURED = np.eye(2)  # the scale of the measured camera
 
 
 @dataclass(frozen=True)
 class CameraPriorConstants:
-    """How far the camera's own balance, and what the pictures suggest, are believed. Chroma, standard deviations of one
-    ratio; "lost": the share of cases in which the answer has little to do with the light.
+    """How far the camera's own balance, and what the pictures suggest, are believed. Chroma as the measured camera sees
+    it, standard deviations of one ratio; "lost": share of cases in which the answer has little to do with the light.
 
     What the pictures suggest was measured: the first candidate of 261 finished photographs of all kinds
     (../shared/data: photos, people, court), taken one by one and their own white taken for true, lies as a mixture of
@@ -70,6 +72,11 @@ class CameraPriorConstants:
     finished_poor: float = 0.15  # of the others, which kept a part of their lamp, in addition
     finished_poorly: float = 0.3  # share of the others
     camera_lost: float = 0.1
+    # The same where a hall was exposed for and the balance is daylight's: cameras are left on it (common practice, no
+    # source), so that chance is no measure of it. Three scenes that agree then outvote it, where it took four; one does
+    # not, whatever lamp it shows.
+    left_lost: float = 0.25
+    left: float = 0.15  # chroma from D65 up to which a balance is daylight's: presets are for 5,200 to 6,500 K
     pictures: float = 0.083  # of one scene
     pictures_lost: float = 0.37  # of one scene
     finished_lost: float = 0.5  # of a finished one, in how sure it is said to be: right where half of them have a cast
@@ -120,10 +127,15 @@ def _to_lamps(chroma: F64) -> tuple[F64, F64]:
     return nearest, best
 
 
-def candidates(of: ChromaSamples) -> list[Candidate]:
-    """The likeliest whites of one scene, the best first; empty when too little can be used."""
+def candidates(of: ChromaSamples, scale: F64 = _MEASURED) -> list[Candidate]:
+    """The likeliest whites of one scene, the best first; empty when too little can be used.
+
+    scale  (2, 2) from its camera's chroma to that of the measured one (light.common_chroma)
+    """
     from scipy.ndimage import gaussian_filter, maximum_filter
 
+    of = replace(of, chroma=of.chroma @ scale.T)
+    back = np.linalg.inv(scale)
     weight = of.weight
     area = gaussian_filter(counts(of.chroma, weight), NEUTRAL.smoothing)
     bright = np.minimum(of.luminance, NEUTRAL.most_luminance) ** NEUTRAL.bright
@@ -138,7 +150,8 @@ def candidates(of: ChromaSamples) -> list[Candidate]:
     score = brightness**NEUTRAL.stands_out * (area / total) ** NEUTRAL.area * plausible(grid).reshape(area.shape)
     peaks = np.argwhere((score == maximum_filter(score, 3)) & (score > NEUTRAL.least_score * score.max()))
     order = sorted(peaks.tolist(), key=lambda p: -score[tuple(p)])[: NEUTRAL.candidates]
-    return [Candidate(_settled(of, grid.reshape(*area.shape, 2)[tuple(p)]), float(score[tuple(p)])) for p in order]
+    places = [_settled(of, grid.reshape(*area.shape, 2)[tuple(p)]) for p in order]
+    return [Candidate(back @ at, float(score[tuple(p)])) for at, p in zip(places, order, strict=True)]
 
 
 def _settled(of: ChromaSamples, start: F64) -> F64:
@@ -171,17 +184,20 @@ class _CameraPrior:
     """Where the camera's balance puts white, centre (2,) as an offset from the hall's own colours, and its standard
     deviation; place (2,): those colours. centre None: no camera said anything, and any lamp is as likely.
     follows: 0 to 1, whether the balance follows the light, 0 where it stayed while the light changed.
-    finished: the balance is that of finished pictures."""
+    finished: the balance is that of finished pictures. lost: share of cases in which it has little to do with the light
+    """
 
     place: F64
     centre: F64 | None
     spread: float
     follows: float = 1.0
     finished: bool = False
+    lost: float = CAMERA_PRIOR.camera_lost
 
     @staticmethod
-    def of(place: F64, weight: F64, offsets: F64, finished: bool) -> _CameraPrior:
-        """From the balances of scenes, offsets (N, 2) with NaN where there is none, by weight (N,).
+    def of(place: F64, weight: F64, offsets: F64, finished: bool, left: F64) -> _CameraPrior:
+        """From the balances of scenes, offsets (N, 2) with NaN where there is none, by weight (N,); left (N,) 0 to 1,
+        whether they may just have been left on daylight.
 
         Were the balances right they would all lie at about one offset, so what they differ by adds to their spread:
         a balance that stays while the light changes is no witness.
@@ -195,7 +211,10 @@ class _CameraPrior:
         sure = scatter * max(0.0, 1 - 2 / int(known.sum()))  # two scenes may differ by chance
         follows = CAMERA_PRIOR.camera**2 / (CAMERA_PRIOR.camera**2 + sure)
         spread = float(np.sqrt(CAMERA_PRIOR.camera**2 + scatter))
-        return _CameraPrior(place, centre, spread, follows, finished)
+        lost = CAMERA_PRIOR.camera_lost + float(share @ left[known]) * (
+            CAMERA_PRIOR.left_lost - CAMERA_PRIOR.camera_lost
+        )
+        return _CameraPrior(place, centre, spread, follows, finished, lost)
 
     def kinds(self, gap: F64) -> list[tuple[float, float]]:
         """The kinds of balance that follow the light: the share of each, and its standard deviation in the direction of
@@ -215,8 +234,8 @@ class _CameraPrior:
         anywhere = CAMERA_PRIOR.lamps * plausible(offsets + self.place)
         if self.centre is None:
             return anywhere
-        near = (1 - CAMERA_PRIOR.camera_lost) * _normal(offsets - self.centre, np.hypot(self.spread, blur))
-        return np.asarray(near + CAMERA_PRIOR.camera_lost * anywhere)
+        near = (1 - self.lost) * _normal(offsets - self.centre, np.hypot(self.spread, blur))
+        return np.asarray(near + self.lost * anywhere)
 
     def weighed(self, found: F64, scenes: float, scatter: float) -> tuple[F64, float]:
         """White (2,) by the pictures and the camera together, and how probable it is that the pictures are right.
@@ -258,7 +277,7 @@ class _CameraPrior:
         spread  standard deviation of the pictures' white; here  how plausible a lamp it is; lost  0 to 1
         """
         prior = CAMERA_PRIOR
-        known = (1 - prior.camera_lost) * self.follows
+        known = (1 - self.lost) * self.follows
         anywhere = (1 - known) * prior.lamps
         cases = [(anywhere * (1 - lost) * here, 1.0, spread, True)]
         near = lost * (1 - prior.far_anywhere)
@@ -283,7 +302,12 @@ def _normal(gap: F64, spread: float) -> F64:
 
 
 def agree_on_white(
-    chromaticities: F64, found: Sequence[Sequence[Candidate]], cameras: F64 | None = None, finished: bool = False
+    chromaticities: F64,
+    found: Sequence[Sequence[Candidate]],
+    cameras: F64 | None = None,
+    finished: bool = False,
+    scale: F64 = _MEASURED,
+    halls: Sequence[bool] = (),
 ) -> list[Vote]:
     """White of each scene from its own candidates, those of scenes in similar light, and the cameras' balances.
 
@@ -291,13 +315,19 @@ def agree_on_white(
     from them changes only slowly from one lamp to the other. So candidates are compared by that offset, weighted by
     how alike the light of their scenes is, and the densest offset wins; the fewer scenes there are, the more the
     camera's balance has a say in which, and in how far it is followed. found: the candidates of each scene; cameras
-    (N, 2): white as the camera balanced each scene, NaN where it did not; finished: it is in the pictures already.
+    (N, 2): white as the camera balanced each scene, NaN where it did not; finished: it is in the pictures already;
+    scale: (2, 2) from the chroma of the camera of all scenes to that of the measured one (light.common_chroma); halls:
+    of each, whether it was exposed for a lit hall. Empty: none was.
     """
     if cameras is None:
         cameras = np.full(np.shape(chromaticities), np.nan)
+    back = np.linalg.inv(scale)
+    chromaticities, cameras = (np.reshape(of, (-1, 2)) @ scale.T for of in (chromaticities, cameras))
+    at_daylight = np.hypot(*np.nan_to_num(cameras, nan=np.inf).T) < CAMERA_PRIOR.left
+    left = (at_daylight & np.array(halls or [False] * len(cameras))).astype(np.float64)
     owner = np.array([i for i, some in enumerate(found) for _ in some], dtype=int)
     colours = [c.chroma for some in found for c in some]
-    offset = np.reshape(colours, (-1, 2)) - np.reshape(chromaticities, (-1, 2))[owner]
+    offset = np.reshape(colours, (-1, 2)) @ scale.T - chromaticities[owner]
     share = np.array([c.score / sum(o.score for o in some) for some in found for c in some])
     shows = np.array([len(some) > 0 for some in found], dtype=bool)
     votes = []
@@ -307,7 +337,7 @@ def agree_on_white(
         if cell not in cells:
             distance = np.linalg.norm(chromaticities - chromaticity, axis=1)
             alike = np.exp(-0.5 * (distance / NEUTRAL.near) ** 2) + NEUTRAL.far_say
-            prior = _CameraPrior.of(chromaticity, alike, cameras - chromaticities, finished)
+            prior = _CameraPrior.of(chromaticity, alike, cameras - chromaticities, finished, left)
             if len(owner):
                 scenes = float(alike[shows].sum())
                 guided = prior.density(offset) ** (1 / max(scenes, 1.0))
@@ -318,7 +348,7 @@ def agree_on_white(
             else:
                 cells[cell] = Vote(-chromaticity, 0.0)
         vote = cells[cell]
-        votes.append(replace(vote, white=chromaticity + vote.white))
+        votes.append(replace(vote, white=back @ (chromaticity + vote.white)))
     return votes
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
@@ -23,7 +23,8 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class ReferenceConstants:
-    """Which references are believed. Chroma in natural log.
+    """Which references are believed. Chroma in natural log, differences as the measured camera sees them
+    (light.common_chroma).
 
     Chosen on published lamps and on drawn halls whose references stand right and wrong:
     `pytest tests/light/test_references.py`. That each one matters: `pytest tests/test_constants.py` and
@@ -185,7 +186,8 @@ class Reading:
     """A usable reference: chromaticity (2,) of its scene at the patch, white (2,) there, matrix (3, 3) or None.
 
     hint  what to look at where it is doubted; surely  it is a chart, known by its 24 colours; guessed  a card that was
-    looked for: it does not outvote pictures and camera that agree on quite another white
+    looked for: it does not outvote pictures and camera that agree on quite another white; scale (2, 2) from its
+    camera's chroma to that of the measured one
     """
 
     frame: str
@@ -195,6 +197,11 @@ class Reading:
     hint: str = "is the box on the card?"
     surely: bool = False
     guessed: bool = False
+    scale: F64 = field(default_factory=lambda: np.eye(2))
+
+    def size(self, step: F64) -> float:
+        """Of a step (2,) of its camera's chroma, as the measured camera sees it."""
+        return float(np.linalg.norm(self.scale @ step))
 
 
 @dataclass(frozen=True)
@@ -242,7 +249,7 @@ def plausible(found: Sequence[Reading], guess: F64, sure: F64, common: F64, noti
     """
     kept = []
     for index, (one, white, certainty, share) in enumerate(zip(found, guess, sure, common, strict=True)):
-        off = float(np.linalg.norm(one.white - white)) if certainty > REFERENCES.sure else 0.0
+        off = one.size(one.white - white) if certainty > REFERENCES.sure else 0.0
         if off > REFERENCES.other and share > REFERENCES.large and not one.surely:
             notices.append(
                 f"reference {one.frame}: its patch has the colour of a large surface, such as the floor, and is far "
@@ -276,15 +283,16 @@ def agreeing(found: Sequence[Reading], guess: F64, notices: list[str]) -> list[R
     while len(kept) > 1:
         worst, size = -1, REFERENCES.disagrees
         for i in kept:
-            like = [j for j in kept if np.linalg.norm(found[j].chromaticity - found[i].chromaticity) < REFERENCES.like]
+            one = found[i]
+            like = [j for j in kept if one.size(found[j].chromaticity - one.chromaticity) < REFERENCES.like]
             if len(like) < 2:
                 continue
             if len(like) == 2:
-                gap = float(np.linalg.norm(offset[like[0]] - offset[like[1]]))
-                own = [float(np.linalg.norm(found[j].white - guess[j])) for j in like]
+                gap = one.size(offset[like[0]] - offset[like[1]])
+                own = [one.size(found[j].white - guess[j]) for j in like]
                 distance = gap if i == like[int(np.argmax(own))] else 0.0
             else:
-                distance = float(np.linalg.norm(offset[i] - np.median(offset[like], axis=0)))
+                distance = one.size(offset[i] - np.median(offset[like], axis=0))
             if distance > size:
                 worst, size = i, distance
         if worst < 0:
@@ -313,9 +321,7 @@ class WhiteMap:
         lights: list[list[Reading]] = []
         for one in found:
             near = [
-                some
-                for some in lights
-                if np.linalg.norm(some[0].chromaticity - one.chromaticity) < REFERENCES.same_light
+                some for some in lights if one.size(some[0].chromaticity - one.chromaticity) < REFERENCES.same_light
             ]
             (near[0] if near else lights.append([]) or lights[-1]).append(one)  # type: ignore[func-returns-value]
         chromaticities, whites, matrices, names = [], [], [], []

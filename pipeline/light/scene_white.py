@@ -11,6 +11,7 @@ import numpy as np
 
 from pipeline.light import palette
 from pipeline.light.cast import warm_cast, without_cast
+from pipeline.light.common_chroma import to_common
 from pipeline.light.gain_map import GainMap
 from pipeline.light.neutral import Vote, agree_on_white
 from pipeline.light.references import Reading, ShowsReferences, WhiteMap, agreeing, plausible, readings, where
@@ -181,7 +182,15 @@ def votes_of(
         several, once = len(set(copies)) > 1, members[sorted(set(copies))]
         found = [light.scenes[i].whites for i in once]
         own = bool(finished[once[0]])
-        votes = agree_on_white(light.chromaticities[once], found, cameras[once], own)
+        scale = to_common(light.scenes[once[0]].to_working)
+        votes = agree_on_white(
+            light.chromaticities[once],
+            found,
+            cameras[once],
+            own,
+            scale,
+            [not own and light.scenes[i].names[0] in halls for i in once],
+        )
         if own:
             scenes = [light.scenes[i] for i in once]
             casts = [
@@ -240,8 +249,9 @@ def reference_maps(
         chroma = np.array([logs[0] - logs[1], logs[2] - logs[1]])
         reference, place = found.reference, light.chromaticities[index]
         reading = Reading(
-            name, place, chroma - here, found.matrix, where(reference), reference.chart is not None, found.guessed
-        )
+            name, place, chroma - here, found.matrix, where(reference), reference.chart is not None, found.guessed,
+            to_common(scene.to_working),
+        )  # fmt: skip
         groups.setdefault(group, []).append(reading)
         common = palette.commonness(scene.chroma_histogram.astype(np.float32), chroma - here)
         checks.setdefault(group, []).append((votes[index].white, votes[index].sure, common))

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from pipeline.imaging.orientation import Orientation
 from pipeline.light import palette
+from pipeline.light.common_chroma import to_common
 from pipeline.light.comparing.pairs import (
     Pair,
     agreed_chroma,
@@ -40,14 +41,15 @@ from pipeline.store.folded import Folded
 from pipeline.store.packing import LARGEST, take
 from pipeline.types import F32, F64, Frame, Image
 
-VERSION = 26  # raised when the result for a scene changes
+VERSION = 27  # raised when the result for a scene changes
 _STOPS = 100.0  # that light changes by at most; more was not measured
 _FULL = GainMap(np.zeros((DEGREES[0] + 1, DEGREES[1] + 1, 3)))
 
 
 @dataclass(frozen=True)
 class SceneConstants:
-    """How the light of a burst is looked at, and light zones. Chroma in natural log.
+    """How the light of a burst is looked at, and light zones. Chroma in natural log, of zones as the measured camera
+    sees it (light.common_chroma).
 
     No published values exist. Chosen by trial on drawn halls under published lamps: `pytest tests/light/test_scenes.py
     tests/light/test_even_light.py`. That each one matters: `pytest tests/test_constants.py`.
@@ -235,7 +237,7 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64, people
         chroma_gradient=gradient,
         chroma_histogram=palette.histogram(level_samples).astype(np.float16),
         tone_histogram=tone_histogram(level_samples),
-        whites=tuple(candidates(level_samples)),
+        whites=tuple(candidates(level_samples, to_common(images[0].to_working))),
         level=_level([e[:2] for e in evened]),
         to_working=images[0].to_working,
         pans=pans,
@@ -346,7 +348,8 @@ def zones(light: ShootLight) -> F64:
     Complete linkage (Sorensen 1948), so that no zone is wider than the limit, over cells of like chromaticities, so
     that its cost does not grow with the square of the scenes. Numbered by their first scene.
     """
-    cells = np.column_stack([light.group * 1000.0, np.round(light.chromaticities / SCENES.cell)])
+    chroma = [to_common(s.to_working) @ at for s, at in zip(light.scenes, light.chromaticities, strict=True)]
+    cells = np.column_stack([light.group * 1000.0, np.round(np.reshape(chroma, (-1, 2)) / SCENES.cell)])
     unique, inverse = np.unique(cells, axis=0, return_inverse=True)
     inverse = inverse.ravel()
     if len(unique) <= 1:

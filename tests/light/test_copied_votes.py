@@ -22,7 +22,7 @@ def voted(*pictures: int, unexposed: tuple[str, ...] = ()) -> list[Vote]:
         histogram[40 + number, 50] = 1
         scenes.append(SimpleNamespace(
             names=(f"F{index}",), whites=(Candidate(SEEN, 1.0),), chroma_histogram=histogram,
-            level=np.zeros(3),
+            level=np.zeros(3), to_working=np.eye(3),
         ))  # fmt: skip
     count = len(scenes)
     light = SimpleNamespace(scenes=scenes, place=np.zeros(count), chromaticities=np.zeros((count, 2)))

@@ -146,6 +146,24 @@ def test_many_scenes_outvote_a_camera_that_was_left_on_daylight() -> None:
     assert voted(9, (1.15, -1.4), (0.0, 0.0))[0].sure > 0.9
 
 
+@pytest.mark.parametrize("lamp", ["FL2", "FL4", "FL11", "HP1", "HP4", "LED-B3"])
+def test_a_camera_left_on_daylight_in_a_hall_is_outvoted_by_three_scenes_and_not_by_one(lamp: str) -> None:
+    """Elsewhere, and with a balance that is no preset's, it takes more: sun and sky are most pictures' light."""
+    seen = chroma(np.ones(31), lamp)
+
+    def off(count: int, camera: np.ndarray, halls: bool) -> float:
+        found = [[Candidate(seen, 1.0)]] * count
+        cameras = np.tile(camera, (count, 1))
+        white = agree_on_white(np.zeros((count, 2)), found, cameras, halls=[halls] * count)[0].white
+        return float(np.linalg.norm(white - seen) / np.linalg.norm(seen - camera))
+
+    daylight, shade = np.zeros(2), np.array([-0.15, 0.17])
+    assert off(2, shade, True) == off(2, shade, False)
+    assert off(3, daylight, True) < 0.1 and off(1, daylight, True) > 0.7
+    if lamp not in ("FL4", "HP1"):  # so far off that three outvote any camera
+        assert off(3, daylight, False) > 0.7
+
+
 def test_white_lies_between_two_witnesses_who_are_both_near() -> None:
     """Bayes' rule for two normal distributions: the mean by the inverse of their variances."""
     vote = voted(1, (0.1, -0.1), (0.0, 0.0))[0]

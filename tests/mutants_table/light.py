@@ -25,6 +25,7 @@ _GAIN_TESTS = ("light/test_gain_map.py", "steps/test_exposure.py")
 _GREY_TESTS = ("light/test_highlights.py", "light/test_illuminant.py")
 
 _WHITE_TESTS = ("light/test_neutral.py",)
+_COMMON = ("light/test_common_chroma.py",)
 
 _COURT_TESTS = ("light/test_court_flicker.py",)
 _LAMP_TESTS = ("light/test_shared_lamp.py",)
@@ -255,6 +256,34 @@ MUTANTS = [
     mutant("formats/ciff.py", "seen < _MOST_HEAPS", "True", "formats/test_ciff.py"),
     mutant(_PAIRS, "room = True", "room = False", *_SCENES),
     mutant(_PAIRS, "if not found_again[h]", "if True", *_SCENES),
+    mutant("light/neutral.py", "of.chroma @ scale.T", "of.chroma", *_COMMON),
+    mutant("light/neutral.py", "back @ at, float", "at, float", *_COMMON),
+    mutant("light/neutral.py", "(-1, 2)) @ scale.T for of in", "(-1, 2)) for of in", *_COMMON),
+    mutant("light/neutral.py", "np.reshape(colours, (-1, 2)) @ scale.T", "np.reshape(colours, (-1, 2))", *_COMMON),
+    mutant("light/neutral.py", "white=back @ (", "white=1.0 * (", *_COMMON),
+    mutant("light/neutral.py", "at_daylight & ", "", *_WHITE_TESTS),
+    mutant("light/neutral.py", "known = (1 - self.lost)", "known = (1 - prior.camera_lost)", *_WHITE_TESTS),
+    mutant("light/scene_white.py", "not own and light.scenes[i].names[0] in halls", "not own", *_COMMON),
+    mutant(
+        "light/scene_white.py", "scale = to_common(light.scenes[once[0]].to_working)", "scale = np.eye(2)", *_COMMON
+    ),
+    mutant(
+        "light/scenes.py",
+        "candidates(level_samples, to_common(images[0].to_working))",
+        "candidates(level_samples, np.eye(2))",
+        *_COMMON,
+    ),
+    mutant("light/scenes.py", "to_common(s.to_working) @ at for", "at for", *_COMMON),
+    mutant("light/common_chroma.py", "if np.array_equal(to_working, np.eye(3)):", "if False:", *_COMMON),
+    mutant("light/common_chroma.py", " and sizes[0] < _COARSEST", "", *_COMMON),
+    mutant("light/common_chroma.py", "sizes[-1] > _FINEST and ", "", *_COMMON),
+    mutant(
+        _REFERENCES, "off = one.size(one.white - white)", "off = float(np.linalg.norm(one.white - white))", *_COMMON
+    ),
+    mutant(_REFERENCES, "gap = one.size(offset", "gap = np.linalg.norm(offset", *_COMMON),
+    mutant(_REFERENCES, "distance = one.size(", "distance = np.linalg.norm(", *_COMMON),
+    mutant(_REFERENCES, "if one.size(some[0]", "if np.linalg.norm(some[0]", *_COMMON),
+    mutant(_REFERENCES, "if one.size(found[j].chromaticity", "if np.linalg.norm(found[j].chromaticity", *_COMMON),
     mutant("light/neutral.py", "self.centre + at * gap", "self.centre + gap", *_WHITE_TESTS),
     mutant("light/neutral.py", "here, lost(prior.finished_lost))", "here, lost(prior.pictures_lost))", *_WHITE_TESTS),
     mutant("light/neutral.py", "CAMERA_PRIOR.camera**2 + scatter", "CAMERA_PRIOR.camera**2", *_WHITE_TESTS),
