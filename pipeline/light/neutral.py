@@ -324,7 +324,7 @@ def agree_on_white(
     back = np.linalg.inv(scale)
     chromaticities, cameras = (np.reshape(of, (-1, 2)) @ scale.T for of in (chromaticities, cameras))
     at_daylight = np.hypot(*np.nan_to_num(cameras, nan=np.inf).T) < CAMERA_PRIOR.left
-    left = (at_daylight & np.array(halls or [False] * len(cameras))).astype(np.float64)
+    left = (at_daylight & np.array(halls or [False] * len(cameras), dtype=bool)).astype(np.float64)
     owner = np.array([i for i, some in enumerate(found) for _ in some], dtype=int)
     colours = [c.chroma for some in found for c in some]
     offset = np.reshape(colours, (-1, 2)) @ scale.T - chromaticities[owner]
