@@ -22,7 +22,7 @@ from pipeline.types import F64
 @dataclass(frozen=True)
 class NeutralConstants:
     """What decides which colour is taken for white. Chroma and distances in natural log of R/G and B/G, as the measured
-    camera sees them (light.common_chroma).
+    camera sees them (light.comparing.common_chroma).
 
     No published values exist. Chosen by trial on scenes of measured surfaces under published lamps for two measured
     cameras: `pytest tests/light/test_neutral.py`. That each one matters: `pytest tests/test_constants.py`.
@@ -130,7 +130,7 @@ def _to_lamps(chroma: F64) -> tuple[F64, F64]:
 def candidates(of: ChromaSamples, scale: F64 = _MEASURED) -> list[Candidate]:
     """The likeliest whites of one scene, the best first; empty when too little can be used.
 
-    scale  (2, 2) from its camera's chroma to that of the measured one (light.common_chroma)
+    scale  (2, 2) from its camera's chroma to that of the measured one (light.comparing.common_chroma)
     """
     from scipy.ndimage import gaussian_filter, maximum_filter
 
@@ -316,8 +316,8 @@ def agree_on_white(
     how alike the light of their scenes is, and the densest offset wins; the fewer scenes there are, the more the
     camera's balance has a say in which, and in how far it is followed. found: the candidates of each scene; cameras
     (N, 2): white as the camera balanced each scene, NaN where it did not; finished: it is in the pictures already;
-    scale: (2, 2) from the chroma of the camera of all scenes to that of the measured one (light.common_chroma); halls:
-    of each, whether it was exposed for a lit hall. Empty: none was.
+    scale: (2, 2) from the chroma of the camera of all scenes to that of the measured one (comparing.common_chroma);
+    halls: of each, whether it was exposed for a lit hall. Empty: none was.
     """
     if cameras is None:
         cameras = np.full(np.shape(chromaticities), np.nan)

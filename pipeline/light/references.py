@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 @dataclass(frozen=True)
 class ReferenceConstants:
     """Which references are believed. Chroma in natural log, differences as the measured camera sees them
-    (light.common_chroma).
+    (light.comparing.common_chroma).
 
     Chosen on published lamps and on drawn halls whose references stand right and wrong:
     `pytest tests/light/test_references.py`. That each one matters: `pytest tests/test_constants.py` and

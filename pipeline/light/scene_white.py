@@ -11,7 +11,7 @@ import numpy as np
 
 from pipeline.light import palette
 from pipeline.light.cast import warm_cast, without_cast
-from pipeline.light.common_chroma import to_common
+from pipeline.light.comparing.common_chroma import to_common
 from pipeline.light.gain_map import GainMap
 from pipeline.light.neutral import Vote, agree_on_white
 from pipeline.light.references import Reading, ShowsReferences, WhiteMap, agreeing, plausible, readings, where

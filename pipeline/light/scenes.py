@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from pipeline.imaging.orientation import Orientation
 from pipeline.light import palette
-from pipeline.light.common_chroma import to_common
+from pipeline.light.comparing.common_chroma import to_common
 from pipeline.light.comparing.pairs import (
     Pair,
     agreed_chroma,
@@ -49,7 +49,7 @@ _FULL = GainMap(np.zeros((DEGREES[0] + 1, DEGREES[1] + 1, 3)))
 @dataclass(frozen=True)
 class SceneConstants:
     """How the light of a burst is looked at, and light zones. Chroma in natural log, of zones as the measured camera
-    sees it (light.common_chroma).
+    sees it (light.comparing.common_chroma).
 
     No published values exist. Chosen by trial on drawn halls under published lamps: `pytest tests/light/test_scenes.py
     tests/light/test_even_light.py`. That each one matters: `pytest tests/test_constants.py`.

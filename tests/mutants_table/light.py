@@ -25,7 +25,7 @@ _GAIN_TESTS = ("light/test_gain_map.py", "steps/test_exposure.py")
 _GREY_TESTS = ("light/test_highlights.py", "light/test_illuminant.py")
 
 _WHITE_TESTS = ("light/test_neutral.py",)
-_COMMON = ("light/test_common_chroma.py",)
+_COMMON = ("light/comparing/test_common_chroma.py",)
 
 _COURT_TESTS = ("light/test_court_flicker.py",)
 _LAMP_TESTS = ("light/test_shared_lamp.py",)
@@ -274,9 +274,9 @@ MUTANTS = [
         *_COMMON,
     ),
     mutant("light/scenes.py", "to_common(s.to_working) @ at for", "at for", *_COMMON),
-    mutant("light/common_chroma.py", "if np.array_equal(to_working, np.eye(3)):", "if False:", *_COMMON),
-    mutant("light/common_chroma.py", " and sizes[0] < _COARSEST", "", *_COMMON),
-    mutant("light/common_chroma.py", "sizes[-1] > _FINEST and ", "", *_COMMON),
+    mutant("light/comparing/common_chroma.py", "if np.array_equal(to_working, np.eye(3)):", "if False:", *_COMMON),
+    mutant("light/comparing/common_chroma.py", " and sizes[0] < _COARSEST", "", *_COMMON),
+    mutant("light/comparing/common_chroma.py", "sizes[-1] > _FINEST and ", "", *_COMMON),
     mutant(
         _REFERENCES, "off = one.size(one.white - white)", "off = float(np.linalg.norm(one.white - white))", *_COMMON
     ),

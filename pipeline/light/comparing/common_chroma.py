@@ -14,7 +14,7 @@ import numpy as np
 from pipeline.types import F64
 
 # `_shown` of the matrix of the measured camera that constants of chroma were chosen with (D5100, National Physical
-# Laboratory 2013; held by tests/light/test_common_chroma.py).
+# Laboratory 2013; held by tests/light/comparing/test_common_chroma.py).
 _MEASURED = np.array([[1.899, 0.390], [0.220, 1.976]])
 _FINEST, _COARSEST = 0.2, 10.0  # of a scale: what lies outside is no camera's
 

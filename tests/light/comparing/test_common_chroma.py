@@ -11,7 +11,7 @@ from pipeline.fixtures.light import colour_matrix
 
 from pipeline.imaging.colour import camera_to_working, to_lab
 from pipeline.light import scenes
-from pipeline.light.common_chroma import to_common
+from pipeline.light.comparing.common_chroma import to_common
 from pipeline.light.neutral import Candidate, agree_on_white, candidates
 from pipeline.light.references import Reading, WhiteMap, agreeing, plausible
 from pipeline.light.scene_white import votes_of
@@ -141,6 +141,8 @@ def test_references_are_compared_on_the_scale_of_their_camera() -> None:
     three = [card("F1", none, none), card("F2", none, none), card("F3", none, far)]
     assert agreeing(three, np.zeros((3, 2)), notices := []) == three[:2] and "F3" in notices[0]
     assert len(WhiteMap.of([card("F1", none, none), card("F2", far, far)]).names) == 2
+    elsewhere = np.array([0.05, 0.0])  # another light, where nothing is contradicted
+    assert len(agreeing([card("F1", none, none), card("F2", elsewhere, elsewhere + far)], np.zeros((2, 2)), [])) == 2
     floor = np.array([0.144, -0.167])  # wood under tubes
     assert off(LAYERED, floor, none) > 30
     assert plausible([card("F1", none, floor)], none[None], np.array([0.9]), np.array([1.0]), []) == []
