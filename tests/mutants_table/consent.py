@@ -442,6 +442,7 @@ MUTANTS = [
         "after = stems.keys() & name_parts(stem)",
         *_LISTS_TESTS,
     ),
+    mutant(_LISTS, "if _names_one(some, facts)", "if _names_one(text, facts)", *_LISTS_TESTS),
     mutant(_LISTS, "below | _first(heads, stems)", "below", *_LISTS_TESTS),
     mutant(_LISTS, "below | _first(heads, stems)", "_first(heads, stems)", *_LISTS_TESTS),
     mutant(_LISTS, "below if below and len(heads) < len(above) else", "", *_LISTS_TESTS),

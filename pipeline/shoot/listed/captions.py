@@ -67,7 +67,8 @@ def held_by_lists(facts: Facts, frames: Sequence[Frame], notices: list[str]) -> 
         stem, suffix, said_as = folded(file.stem), suffix_of(file), _unnamed(file, facts)
         after = stems.keys() & {stem, *name_parts(stem)}
         for text in decodings(octets):
-            lines = entries(text, suffix, calls) if _names_one(text, facts) else []
+            some = "\n".join(entries(text, suffix, lambda _: False))  # a name may stand in two lines, or two fields
+            lines = entries(text, suffix, calls) if _names_one(some, facts) else []
             is_list = suffix in _TEXTS or any(map(calls, lines))  # a table of others has no frames
             for at, line in enumerate(lines):
                 if not _names_one(line, facts):

@@ -99,6 +99,10 @@ def test_a_row_of_a_table_counts_as_a_whole(tmp_path: Path, suffix: str, sign: s
     assert held(tmp_path, f"captions.{suffix}", text) == ([2, 3, 4], [])
 
 
+def test_a_name_over_two_lines_of_a_cell_counts(tmp_path: Path) -> None:
+    assert held(tmp_path, "captions.csv", 'file;who\nTH1_0001.dng;a save\nTH1_0002.dng;"Fjellheim,\nSiri"\n')[0] == [2]
+
+
 def test_a_table_whose_quotes_do_not_pair_up_is_read_line_by_line(tmp_path: Path) -> None:
     assert held(tmp_path, "captions.csv", 'TH1_0001,"6" tall\nTH1_0002,Siri Fjellheim\n')[0] == [2]
 
@@ -120,7 +124,7 @@ def test_a_table_without_a_frame_is_no_list_of_captions(tmp_path: Path) -> None:
         ({HIDDEN: ["TH1_0002", "TH1_0003"], SHOWN: ["TH1_0001"]}, [2, 3]),
         ({"files": ["TH1_0002.jpg", "TH1_0003.jpg"], "caption": f"{HIDDEN} scores"}, [2, 3]),
         ({"image": {"file_name": "TH1_0002.jpg", "width": 5}, "caption": f"{HIDDEN} scores"}, [2]),
-        ({"file": "TH1_0002.jpg", "first": "Siri", "last": "Fjellheim"}, [2]),
+        ({"file": "TH1_0002.jpg", "first": "Siri", "number": 9, "name of the family": "Fjellheim"}, [2]),
         ({"file": "TH1_0002.jpg", "caption": f"{HIDDEN} scores, see TH1_0003"}, [2, 3]),
         ([f"TH1_0001: {SHOWN}", f"TH1_0002: {HIDDEN}"], [2]),
         ([["TH1_0001", SHOWN], ["TH1_0002", HIDDEN], ["TH1_0003", "a save"]], [2]),
