@@ -6,6 +6,7 @@ import re
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
+from functools import lru_cache
 from itertools import dropwhile, takewhile
 from pathlib import Path, PurePath
 
@@ -56,6 +57,7 @@ def held_by_lists(facts: Facts, frames: Sequence[Frame], notices: list[str]) -> 
     for frame in frames:
         stems[folded(PurePath(frame.relative).stem)].append(frame)
 
+    @lru_cache(maxsize=1 << 14)  # sizes and dates of a list are the same many times over
     def calls(text: str) -> bool:
         return bool(_called_in(text, stems))
 
