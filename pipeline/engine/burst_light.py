@@ -13,6 +13,8 @@ from pipeline.engine.pacing.pace import spread
 from pipeline.errors import FrameError, in_short, trace
 from pipeline.light.gain_map import GainMap
 from pipeline.light.scenes import VERSION, Scene, look, unknown
+from pipeline.light.singles.frame import KnownHall
+from pipeline.light.singles.likely import likely_halls
 from pipeline.people.detect import SURE
 from pipeline.steps import crop, white_balance
 from pipeline.steps.base import AnyStep, Solution
@@ -27,10 +29,10 @@ from pipeline.workers.executors import Workers, map_unordered
 # no source), so a tenth more or less is flat.
 _LONGEST = 120
 _BESIDE = 8  # bursts whose flicker is in memory: steps go through a night in order, and bursts of several cameras mix
-_PART = "scene"
+_PART, _HALL = "scene", "hall"
 _Flicker = Callable[[str], Sequence[GainMap]]  # of the burst of a key
 _NOT_FOUND = "{name}: the light of its burst was not found ({why}); it is left as it is"
-_KEPT_VERSION = 4  # raised when the form of what is kept of a burst changes
+_KEPT_VERSION = 5  # raised when the form of what is kept of a burst changes
 
 
 @dataclass(frozen=True)
@@ -67,6 +69,12 @@ class _Task:
     keys: tuple[str, ...]  # of their measurements
     key: str
     before: tuple[Before, ...]
+    halls: tuple[str, ...] = ()  # keys of bursts that may tell of its frames, likeliest first
+
+    def told_by(self, halls: Sequence[_Task]) -> _Task:
+        """The same with bursts that may tell of its frames."""
+        keys = tuple(one.key for one in halls)
+        return replace(self, halls=keys, key=digest_json({"of": self.key, "halls": list(keys)}))
 
 
 def find_scenes(
@@ -97,6 +105,28 @@ def find_scenes(
                 of["before"] = [step.as_json() for step in steps]
             key = digest_json({**of, "on": environment()})
             tasks.append(_Task(store.out, tuple(s.frame for s in part), keys, key, steps))
+    failed = _find_missing(store, tasks, workers, progress)
+    flicker = lru_cache(_BESIDE)(partial(_flicker, store))
+    scenes = []
+    for task in tasks:
+        scene = None if task.key in failed else _read(store, task, flicker)
+        if scene is None and task.key not in failed:
+            failed[task.key] = _NOT_FOUND.format(name=task.frames[0].name, why="it has gone from OUT/.work; run again")
+        scenes.append(scene or unknown([f.name for f in task.frames]))
+    told = {
+        short: tasks[short].told_by([tasks[i] for i in halls])
+        for short, halls in likely_halls([task.frames for task in tasks], scenes).items()
+    }
+    _find_missing(store, list(told.values()), workers, progress)  # one that fails stays as its frames alone show it
+    for short, task in told.items():
+        scenes[short] = _read(store, task, flicker) or scenes[short]
+    return scenes, tuple(failed.values())
+
+
+def _find_missing(
+    store: Store, tasks: Sequence[_Task], workers: Workers, progress: Callable[[int, int], None]
+) -> dict[str, str]:
+    """Look for the light that is not in the store yet; of the keys that failed, the words for a person."""
     missing = [t for t in tasks if store.shared("burst_light", t.key, partial(_is_whole, len(t.frames))) is None]
     waiting = spread(missing)  # the first tenth then says how long all take
     failed: dict[str, str] = {}
@@ -113,14 +143,7 @@ def find_scenes(
             store.share("burst_light", waiting[index].key)
         done += len(waiting[index].frames)
         progress(done, total)
-    flicker = lru_cache(_BESIDE)(partial(_flicker, store))
-    scenes = []
-    for task in tasks:
-        scene = None if task.key in failed else _read(store, task, flicker)
-        if scene is None and task.key not in failed:
-            failed[task.key] = _NOT_FOUND.format(name=task.frames[0].name, why="it has gone from OUT/.work; run again")
-        scenes.append(scene or unknown([f.name for f in task.frames]))
-    return scenes, tuple(failed.values())
+    return failed
 
 
 def _find_scene(task: _Task) -> None:
@@ -130,8 +153,21 @@ def _find_scene(task: _Task) -> None:
         images = [step.apply(image, frame) for image, frame in zip(images, task.frames, strict=True)]
     daylight = read_measured(store, task.keys[0], white_balance.STEP).daylight
     found = [read_measured(store, key, crop.STEP).people.people for key in task.keys]
-    scene = look(task.frames, images, daylight, [people[people[:, 4] >= SURE.person] for people in found])
-    store.put("burst_light", task.key, pack_parts({_PART: scene.as_arrays()}))
+    people = [one[one[:, 4] >= SURE.person] for one in found]
+    halls = [_hall(store, key) for key in task.halls]
+    scene = look(task.frames, images, daylight, people, halls)
+    parts = {_PART: scene.as_arrays()}
+    if scene.hall is not None:
+        parts[_HALL] = scene.hall.as_arrays()
+    store.put("burst_light", task.key, pack_parts(parts))
+
+
+def _hall(store: Store, key: str) -> KnownHall:
+    """What the burst of a key tells of the hall. Raises FrameError where it is no longer in the store."""
+    data = store.get("burst_light", key)
+    if data is None:
+        raise FrameError("the light of its burst has gone from OUT/.work during the run; run again")
+    return KnownHall.from_arrays(unpack_part(data, _HALL))
 
 
 def _is_whole(frames: int, data: bytes) -> bool:

@@ -9,7 +9,7 @@ from functools import partial
 import numpy as np
 
 from pipeline.imaging.kronecker import gram, side
-from pipeline.imaging.robust import biweight, cauchy, reweighted, ridge
+from pipeline.imaging.robust import around, biweight, cauchy, reweighted, ridge, unsureness
 from pipeline.light.gain_map import GainMap
 from pipeline.light.highlights import usable
 from pipeline.light.lamp_perspective import USUAL, perspective_of
@@ -57,12 +57,10 @@ class FlickerConstants:
 
 
 FLICKER = FlickerConstants()
-_MEDIAN_TO_DEVIATION = 1.4826  # of a normal distribution
 _ROWS = 24  # of a frame, at which waves are compared: as in static_bands
 # Tiles at which a lamp is read for a gain map: of fewer rows a polynomial of DEGREE swings between and beyond them
 # (some twice the root of their number at most: Rakhmanov, Annals of Mathematics 165, 2007, 55-88; from memory).
 _FINE = (96, 12)
-_KNOWN = 1e-3  # least weight of tiles that are known about one
 _Mask = np.ndarray[tuple[int, int], np.dtype[np.bool_]]
 
 
@@ -98,23 +96,47 @@ def views(images: Sequence[Image], down: int = 1) -> list[View]:
     ]
 
 
-def agree(views: Sequence[View]) -> list[GainMap]:
-    """Gain maps to ADD to each frame so that the burst looks lit by its own typical light.
+@dataclass(frozen=True)
+class Agreed:
+    """A burst that was evened.
 
-    views: the frames, from `views`; one gain map for each, in stops, all zero where fewer than two frames can be used.
+    maps: to ADD to each frame, in stops; lamp: that of the burst, at `perspective`, where one is believed; whole: the
+    maps hold also what all frames have in common
+    """
+
+    maps: list[GainMap]
+    lamp: SharedLamp | None = None
+    perspective: Perspective = USUAL
+    whole: bool = False
+
+    @staticmethod
+    def nothing(count: int) -> Agreed:
+        """Of so many frames of which nothing is known."""
+        return Agreed([GainMap.constant(np.zeros(3))] * count)
+
+
+def agree(views: Sequence[View]) -> list[GainMap]:
+    """The gain maps of `agreed`."""
+    return agreed(views).maps
+
+
+def agreed(views: Sequence[View]) -> Agreed:
+    """Gain maps that make the burst look lit by its own typical light.
+
+    views: the frames, from `views`; one gain map for each, all zero where fewer than two frames can be used.
 
     The scene is the median over the registered, corrected frames; each frame's gain map is fitted to the log
     ratios of small tiles against it by iteratively reweighted least squares with Tukey's biweight (Beaton
     and Tukey, Technometrics 16, 1974), so that tiles which a player, a flash or a changing board differs in
     lose their say; those beside, and their place in other frames, lose a part of it (`around`). How far each
     coefficient may go from what one lamp for all frames explains (shared_lamp.py) is learned from the burst itself
-    (empirical Bayes, Efron and Morris 1973), against how unsure it is (`_unsureness`): lamps that flicker keep their
+    (empirical Bayes, Efron and Morris 1973), against how unsure it is (`unsureness`): lamps that flicker keep their
     wave, and steady ones keep nothing, nor does a corner where a player's shadow passes.
     Bands that stand still are that lamp's own, where believed (static_bands.py); on people it is that at their feet.
     """
     count = len(views)
     if count < 2:
-        return [GainMap.constant(np.zeros(3))] * count
+        return Agreed.nothing(count)
     height, width = views[0].pixels.shape[:2]
     tiles = (max(2, height // FLICKER.tile), max(2, width // FLICKER.tile))
     scene, known = typical_scene(views, [GainMap.constant(np.zeros(3))] * count)
@@ -123,7 +145,7 @@ def agree(views: Sequence[View]) -> list[GainMap]:
     design, prior = model.design(*tiles), model.prior.copy()
     usable_frames = [i for i, p in enumerate(profiles) if np.isfinite(p[:, 0]).sum() >= 4]  # not black, not blown
     if len(usable_frames) < 2:
-        return [GainMap.constant(np.zeros(3))] * count
+        return Agreed.nothing(count)
     parts = np.stack([_start(model, p, prior) for p in profiles])
     expected = np.zeros((count, DEGREE + 1, ACROSS + 1, 3))  # of each frame: what one lamp for all of them explains
     lamp, absolute = None, False
@@ -182,11 +204,12 @@ def agree(views: Sequence[View]) -> list[GainMap]:
     if shared is not None:  # it lies in the scene, which a pan moves over the frame
         whole = [w + pan_along(shared, 2 * one.motion.dx / width) for w, one in zip(whole, views, strict=True)]
     maps = [GainMap(-w @ TO_CHANNELS) for w in whole]
-    if lamp is not None and expected.any():
-        more = on_people(lamp, [views[i].people for i in usable_frames], perspective, **at.keywords, whole=absolute)
-        for index, one in zip(usable_frames, more, strict=True):
-            maps[index] += one
-    return maps
+    if lamp is None or not expected.any():
+        return Agreed(maps)
+    more = on_people(lamp, [views[i].people for i in usable_frames], perspective, **at.keywords, whole=absolute)
+    for index, one in zip(usable_frames, more, strict=True):
+        maps[index] += one
+    return Agreed(maps, lamp, perspective, absolute)
 
 
 def _waves(model: Terms, parts: F64) -> F64:
@@ -328,7 +351,7 @@ def _fit(
 
     found, robust = reweighted(solve, weigh, start, range(FLICKER.fit_steps))
     variance = np.diagonal(np.linalg.inv(normal(robust)), axis1=1, axis2=2).T
-    return found, variance, _unsureness(design[good], parts[good], robust[good], prior, block[good])
+    return found, variance, unsureness(design[good], parts[good], robust[good], prior, block[good])
 
 
 def _weigh(rest: F64, weight: F64, tiles: tuple[int, int], step: int, still: float = 0.0) -> F64:
@@ -345,56 +368,3 @@ def _weigh(rest: F64, weight: F64, tiles: tuple[int, int], step: int, still: flo
     side_of = np.where(rest[:, 0] < 0, FLICKER.below, FLICKER.above) ** still
     trust = biweight(size / (reach * side_of)) / scale**2 / FLICKER.together
     return np.where(good[:, None], weight * trust[:, None] / beside, 0.0)
-
-
-def around(misses: F64, tiles: tuple[int, int], reach: float, most: float) -> F64:
-    """(T, 3) by how many times the variance of errors around each tile exceeds the frame's own; at least 1.
-
-    A tile that a player covers misses every smooth map by far and loses its say by that. The flank of the soft shadow
-    beside does not: each of its tiles misses by little, all to one side, most in corners. But what is around it misses
-    by far, and so does its place in other frames, whose median is no truth there. So an error's variance is taken
-    from there, not from the tile alone (weights from a model of the variance: Carroll and Ruppert, "Robust estimation
-    in heteroscedastic linear models", Annals of Statistics 10(2), 1982).
-
-    misses: (T, 3) distances of the tiles from the fit, in the standard deviations that their weights state, NaN where
-    not known; reach: standard deviation of the neighbourhood, tiles; most: a miss counts no further than so many of
-    the frame's own deviations. NaN where nothing about a tile is known.
-    """
-    import cv2
-
-    known = np.isfinite(misses @ np.ones(3))
-    if not known.any():
-        return np.full_like(misses, np.nan)
-    scale = np.maximum(1.0, _MEDIAN_TO_DEVIATION * np.median(misses[known], axis=0))
-    squares = np.ones((len(misses), 4))
-    squares[:, :3] = np.minimum(misses / scale, most) ** 2
-    squares[~known] = 0
-    edge = cv2.BORDER_CONSTANT
-    blurred = cv2.GaussianBlur(squares.reshape(*tiles, 4), (0, 0), reach, borderType=edge).reshape(-1, 4)
-    share = np.where(blurred[:, 3:] > _KNOWN, blurred[:, 3:], np.nan)
-    return np.asarray(np.maximum(blurred[:, :3] / share, 1.0))
-
-
-def _unsureness(x: F64, y: F64, weight: F64, prior: F64, block: F64) -> F64:
-    """(K, 3) variance of ridge coefficients as the data show it, over what independent errors of these weights give.
-
-    x (T, K), y and weight (T, 3), prior (K, 3) standard deviations, block (T,). One block after another is left out
-    (the jackknife by groups; for errors that neighbours share: Kuensch, Annals of Statistics 17, 1989, 1217-1241):
-    where a few tiles in a corner decide a coefficient, or a player passes, it moves by more than its variance says.
-    """
-    order = np.argsort(block, kind="stable")
-    ends = np.flatnonzero(np.diff(block[order])) + 1
-    members = list(zip([0, *ends], [*ends, len(block)], strict=True))
-    x, y, weight = x[order], y[order], weight[order]
-    ratio = np.zeros_like(prior)
-    for part in range(3):
-        weighted = weight[:, part, None] * x
-        grams = np.stack([weighted[a:b].T @ x[a:b] for a, b in members])
-        sides = np.stack([y[a:b, part] @ weighted[a:b] for a, b in members])
-        data, side = grams.sum(axis=0), sides.sum(axis=0)
-        whole = data + np.diag(1 / prior[:, part] ** 2)
-        inverse = np.linalg.inv(whole)
-        without = np.linalg.solve(whole - grams, (side - sides)[..., None])[..., 0]
-        moved = ((without - inverse @ side) ** 2).sum(axis=0) * (1 - 1 / len(members))
-        ratio[:, part] = moved / np.diag(inverse @ data @ inverse)
-    return ratio

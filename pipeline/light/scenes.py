@@ -25,7 +25,7 @@ from pipeline.light.comparing.pairs import (
 )
 from pipeline.light.comparing.tones import SIZE as TONE_SIZE
 from pipeline.light.comparing.tones import as_shown, tone_histogram
-from pipeline.light.flicker import agree, views
+from pipeline.light.flicker import agreed, views
 from pipeline.light.gain_map import GainMap
 from pipeline.light.lens.pans import PanEvidence, evidence
 from pipeline.light.mixing.at_feet import DEGREES
@@ -37,6 +37,7 @@ from pipeline.light.mixing.standing import SIZE as STANDING_SIZE
 from pipeline.light.neutral import Candidate, candidates
 from pipeline.light.rendering.mercury import UnderMercury, foretell
 from pipeline.light.response.evidence import CurveEvidence, curve_evidence
+from pipeline.light.singles.frame import KnownHall, evened_by
 from pipeline.store.folded import Folded
 from pipeline.store.packing import LARGEST, take
 from pipeline.types import F32, F64, Frame, Image
@@ -85,6 +86,8 @@ class Scene:
     pans    what frames that moved say of the lens's falloff; None where none did
     mercury  what the camera makes of colours under mercury; None for finished pictures
     curve    what finished pictures say of their camera's tone curve; None where they say nothing
+    tells    its lamp's whole wave is known, so that it may tell of single frames
+    hall     what it tells; kept apart, so None once it was read back
     """
 
     names: tuple[str, ...]
@@ -103,6 +106,8 @@ class Scene:
     curve: CurveEvidence | None = None
     lies: tuple[Orientation, ...] = ()
     people: Standing = field(default_factory=Standing.nobody)
+    tells: bool = False
+    hall: KnownHall | None = None
 
     def as_arrays(self) -> dict[str, NDArray[Any]]:
         """For the store; from_arrays reads them back."""
@@ -114,6 +119,7 @@ class Scene:
             "chroma_gradient": self.chroma_gradient.as_array(),
             "lies": np.array(self.lies, dtype=np.uint8),
             "standing": self.people.as_array(),
+            "tells": np.array([self.tells], dtype=np.uint8),
             "chroma_histogram": np.asarray(self.chroma_histogram),
             "tone_histogram": np.asarray(self.tone_histogram),
             "whites": np.array([[*c.chroma, c.score] for c in self.whites]).reshape(-1, 3),
@@ -149,6 +155,7 @@ class Scene:
             CurveEvidence.from_arrays(arrays),
             tuple(Orientation(v) for v in take(arrays, "lies", np.uint8, (count,), 1, 8).tolist()),
             Standing.from_array(take(arrays, "standing", np.float16, STANDING_SIZE, -2, 2)),
+            bool(take(arrays, "tells", np.uint8, (1,), 0, 1)[0]),
         )
 
 
@@ -186,11 +193,18 @@ class ShootLight:
         return scene.flicker[scene.names.index(name)]
 
 
-def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64, people: Sequence[F32] | None = None) -> Scene:
+def look(
+    frames: Sequence[Frame],
+    images: Sequence[Image],
+    daylight: F64,
+    people: Sequence[F32] | None = None,
+    halls: Sequence[KnownHall] = (),
+) -> Scene:
     """The light of one burst, from all its frames.
 
     images: their small camera-linear pictures, upright; daylight (3,) multipliers that make daylight neutral;
-    people: for each frame the boxes (N, 4 or more) of those in it, fractions of it; None where nobody looked.
+    people: for each frame the boxes (N, 4 or more) of those in it, fractions of it; None where nobody looked;
+    halls: what bursts tell of the hall, likeliest first, for frames that are too few to tell it themselves.
     """
     lies = [Orientation(frame.exif.orientation) for frame in frames]
     turned = [image.with_pixels(o.to_sensor(image.pixels)) for o, image in zip(lies, images, strict=True)]
@@ -200,18 +214,19 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64, people
     flickers = [GainMap.constant(np.zeros(3))] * len(turned)
     steady, pan, zoom = [1.0] * len(turned), [0.0] * len(turned), [1.0] * len(turned)
     boxes = [np.zeros((0, 4), np.float32)] * len(turned) if people is None else [each_alone(one) for one in people]
-    pans = curve = None
-    if len(same) > 1 and min(usual[:2]) >= SCENES.least:
+    pans = curve = hall = None
+    if (len(same) > 1 or halls) and min(usual[:2]) >= SCENES.least:
         down = lowest_row({lies[i] for i in same})
         registered = views([turned[i] for i in same], down)
         if down:
             stood = [standing([boxes[i]], [0.0], 1.0).on_sensor(lies[i]) for i in same]
             registered = [replace(view, people=one) for view, one in zip(registered, stood, strict=True)]
-        pans = evidence(registered)
-        agreed = agree(registered)
+        pans = evidence(registered) if len(same) > 1 else None
+        found = evened_by(halls, registered, agreed(registered))
+        hall = KnownHall.of(registered, found)
         if all(f.kind == "picture" for f in frames) and not any(i.curve for i in images):
-            curve = curve_evidence(registered, agreed)
-        for i, one, flicker in zip(same, registered, agreed, strict=True):
+            curve = curve_evidence(registered, found.maps)
+        for i, one, flicker in zip(same, registered, found.maps, strict=True):
             flickers[i], steady[i] = flicker, one.motion.explained
             pan[i], zoom[i] = 2 * one.motion.dx / one.pixels.shape[1], one.motion.scale
     pick = np.unique(np.linspace(0, len(turned) - 1, min(SCENES.pictures, len(turned))).round().astype(int))
@@ -245,6 +260,8 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64, people
         curve=curve,
         lies=tuple(lies),
         people=stand,
+        tells=hall is not None,
+        hall=hall,
     )
 
 

@@ -120,6 +120,12 @@ class SharedLamp:
     exposure: F64
 
     @staticmethod
+    def nothing() -> SharedLamp:
+        """That does not flicker, in no frames."""
+        amplitudes, harmonic = np.zeros((3, 2 * ACROSS + 2, 2)), np.zeros((3, len(SHARED_LAMP.harmonic), 2))
+        return SharedLamp(amplitudes, harmonic, np.zeros(0), 0.0, np.zeros((0, 3)))
+
+    @staticmethod
     def starting(waves: F64, cycles: float) -> SharedLamp:
         """The same everywhere, from the rows of frames: waves (F, R) stops at rows evenly from edge to edge, less the
         burst's typical ones; cycles per frame, nearly."""
@@ -131,10 +137,9 @@ class SharedLamp:
             known = _level(waves - waves[pick].mean(axis=0) + lamp.shared(at))
             light = _level(lamp_light(tried[:, None] + np.pi * lamp.cycles * at, lamp))
             phases = tried[np.argmin((light**2).sum(axis=1) - 2 * known @ light.T, axis=1)]
-        amplitudes = np.zeros((3, 2 * ACROSS + 2, 2))
-        harmonic = np.zeros((3, len(SHARED_LAMP.harmonic), 2))
-        amplitudes[0, 0, 0], harmonic[0, 0] = lamp.depth, lamp.depth * lamp.harmonic
-        return SharedLamp(amplitudes, harmonic, phases, lamp.cycles, np.zeros((len(waves), 3)))
+        found = SharedLamp.nothing()
+        found.amplitudes[0, 0, 0], found.harmonic[0, 0] = lamp.depth, lamp.depth * lamp.harmonic
+        return replace(found, phases=phases, cycles=lamp.cycles, exposure=np.zeros((len(waves), 3)))
 
     def stops(self, frame: int, place: Place) -> F64:
         """(T, 3) of a frame by part, exposure not in them."""

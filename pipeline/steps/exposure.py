@@ -175,14 +175,15 @@ def _flicker_range(scene: Scene) -> float:
 
 
 def _single_frames(light: ShootLight) -> list[str]:
-    """A notice on frames that stand alone, where the lamps are known to flicker: one frame does not show how."""
+    """A notice on frames that stand alone, where the lamps are known to flicker: one frame does not show how, unless a
+    burst did (light.singles)."""
     ranges = [_flicker_range(s) for s in light.scenes if len(s.names) > 2]
-    single = [s.names[0] for s in light.scenes if len(s.names) == 1]
+    single = [s.names[0] for s in light.scenes if len(s.names) == 1 and not s.flicker[0].coefficients.any()]
     if not single or not ranges or np.median(ranges) < RULES.flicker:
         return []
     more = f" and {counted(len(single) - 1, 'more single frame')}" if len(single) > 1 else ""
     return [
-        f"exposure: {single[0]}{more}: the lamps flicker, and a single frame does not show how its rows were lit; "
+        f"exposure: {single[0]}{more}: the lamps flicker, and no burst of the same view tells how its rows were lit; "
         "its overall brightness is evened, its balance comes from its light zone"
     ]
 

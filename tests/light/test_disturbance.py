@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from pipeline.light.flicker import _weigh, around
+from pipeline.imaging.robust import around
+from pipeline.light.flicker import _weigh
 from pipeline.light.registration import Motion, over_the_burst
 
 TILES = (20, 30)

@@ -15,8 +15,9 @@ import numpy as np
 import pytest
 from pipeline.fixtures.light import response
 
+from pipeline.imaging.robust import unsureness
 from pipeline.light import flicker
-from pipeline.light.flicker import _blocks, _unsureness, agree, views
+from pipeline.light.flicker import _blocks, agree, views
 from pipeline.light.gain_map import GainMap
 from pipeline.types import Domain, Image, Noise
 from tests.tables import numbers
@@ -307,7 +308,7 @@ def test_how_unsure_a_mean_is_by_its_blocks(shared: bool, expected: float) -> No
     found = []
     for _ in range(400):
         error = rng.normal(0, 0.1, (groups, 3))[block] if shared else rng.normal(0, 0.1, (groups * size, 3))
-        found.append(_unsureness(np.ones((len(block), 1)), error, 100 + 0 * error, np.full((1, 3), 10.0), block))
+        found.append(unsureness(np.ones((len(block), 1)), error, 100 + 0 * error, np.full((1, 3), 10.0), block))
     assert np.mean(found, axis=0) == pytest.approx(np.full((1, 3), expected), rel=0.1)
 
 
