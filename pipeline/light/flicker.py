@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 
 import numpy as np
@@ -100,14 +100,14 @@ def views(images: Sequence[Image], down: int = 1) -> list[View]:
 class Agreed:
     """A burst that was evened.
 
-    maps: to ADD to each frame, in stops; lamp: that of the burst, at `perspective`, where one is believed; whole: the
-    maps hold also what all frames have in common
+    maps: to ADD to each frame, in stops; lamp: that of the burst, at `perspective`, where one is believed; shared: what
+    it is thought to do in all frames alike and the maps do not hold, (DEGREE + 1, ACROSS + 1, 3) by part
     """
 
     maps: list[GainMap]
     lamp: SharedLamp | None = None
     perspective: Perspective = USUAL
-    whole: bool = False
+    shared: F64 = field(default_factory=lambda: np.zeros((DEGREE + 1, ACROSS + 1, 3)))
 
     @staticmethod
     def nothing(count: int) -> Agreed:
@@ -209,7 +209,8 @@ def agreed(views: Sequence[View]) -> Agreed:
     more = on_people(lamp, [views[i].people for i in usable_frames], perspective, **at.keywords, whole=absolute)
     for index, one in zip(usable_frames, more, strict=True):
         maps[index] += one
-    return Agreed(maps, lamp, perspective, absolute)
+    common = lamp.maps(at(_FINE, perspective), whole=True).mean(axis=0)
+    return Agreed(maps, lamp, perspective, (not absolute) * common)
 
 
 def _waves(model: Terms, parts: F64) -> F64:

@@ -22,8 +22,9 @@ from pipeline.light.gain_map import GainMap
 from pipeline.light.mixing.at_feet import on_people
 from pipeline.light.mixing.standing import Standing
 from pipeline.light.registration import REGISTRATION, Motion, motions, warp
-from pipeline.light.row_wave import TO_CHANNELS, TO_PARTS
+from pipeline.light.row_wave import ACROSS, DEGREE, TO_CHANNELS, TO_PARTS
 from pipeline.light.shared_lamp import Perspective, Place, SharedLamp, places
+from pipeline.light.static_bands import pan_along
 from pipeline.store.packing import LARGEST, take
 from pipeline.types import F32, F64
 
@@ -63,11 +64,13 @@ _FINE = (96, 12)  # tiles at which a lamp is read for a gain map, as in flicker
 class KnownHall:
     """What an evened burst says of the part of the hall that it shows.
 
-    scene (H, W, 3) log2 in its middle frame's place, NaN where not known; lamp: without frames; aside: how far to
-    either side the burst showed the hall, half widths; down: as of View
+    scene (H, W, 3) log2 in its middle frame's place and in even light, NaN where not known; shared: what the burst's
+    own evening leaves of its lamp, as of Agreed; lamp: without frames; aside: how far to either side the burst showed
+    the hall, half widths; down: as of View
     """
 
     scene: F32
+    shared: F64
     lamp: SharedLamp
     perspective: Perspective
     aside: tuple[float, float]
@@ -75,22 +78,26 @@ class KnownHall:
 
     @staticmethod
     def of(views: Sequence[View], evened: Agreed) -> KnownHall | None:
-        """Of a burst's views; None where no lamp tells its whole wave, or hardly any."""
+        """Of a burst's views; None where no lamp is believed, or it hardly flickers."""
         lamp = evened.lamp
-        if lamp is None or not evened.whole or _swing(lamp) < SINGLE_FRAME.swing:
+        if lamp is None or _swing(lamp) < SINGLE_FRAME.swing:
             return None
         scene, known = typical_scene(views, [-one for one in evened.maps])
-        width = scene.shape[1]
+        height, width = scene.shape[:2]
         ends = [(side - 2 * v.motion.dx / width) / v.motion.scale for v in views for side in (-1, 1)]
         alone = replace(lamp, phases=np.zeros(0), exposure=np.zeros((0, 3)))
-        logs = np.where(known[..., None], np.log2(np.maximum(scene, 1e-5)), np.nan).astype(np.float32)
-        return KnownHall(logs, alone, evened.perspective, (min(ends), max(ends)), views[0].down)
+        logs = np.log2(np.maximum(scene, 1e-5)) - GainMap(evened.shared @ TO_CHANNELS).on(height, width)
+        logs = np.where(known[..., None], logs, np.nan)
+        return KnownHall(
+            logs.astype(np.float32), evened.shared, alone, evened.perspective, (min(ends), max(ends)), views[0].down
+        )
 
     def as_arrays(self) -> dict[str, NDArray[Any]]:
         """For the store; `from_arrays` reads them back."""
         lamp, seen = self.lamp, self.perspective
         return {
             "hall_scene": self.scene.astype(np.float16),
+            "hall_shared": self.shared,
             "hall_amplitudes": lamp.amplitudes,
             "hall_harmonic": lamp.harmonic,
             "hall_at": np.array([lamp.cycles, seen.floor, seen.nearer, *self.aside, self.down], dtype=np.float64),
@@ -108,8 +115,9 @@ class KnownHall:
             for name in ("amplitudes", "harmonic")
         )
         cycles, floor, nearer, least, most, down = take(arrays, "hall_at", np.float64, (6,), -LARGEST, LARGEST).tolist()
+        shared = take(arrays, "hall_shared", np.float64, (DEGREE + 1, ACROSS + 1, 3), -LARGEST, LARGEST)
         lamp = replace(none, amplitudes=amplitudes, harmonic=harmonic, cycles=cycles)
-        return KnownHall(scene.astype(np.float32), lamp, Perspective(floor, nearer), (least, most), int(down))
+        return KnownHall(scene.astype(np.float32), shared, lamp, Perspective(floor, nearer), (least, most), int(down))
 
 
 @dataclass(frozen=True)
@@ -147,7 +155,7 @@ def evened_by(halls: Sequence[KnownHall], views: Sequence[View], own: Agreed) ->
     halls: of these, likeliest first; views, own: the frames, and how they agree among themselves. That is kept, and
     only what they have in common is added, from those whose phase a burst proves.
     """
-    if own.whole:
+    if own.lamp is not None:
         return own
     known = [
         by_hall + -even
@@ -174,10 +182,11 @@ def _by_the_first(halls: Sequence[KnownHall], one: View) -> GainMap | None:
 
 
 def gain_map(found: Found, hall: KnownHall, people: Standing | None) -> GainMap:
-    """Stops to ADD to a frame in a known phase so that its lamp is even."""
+    """Stops to ADD to a frame in a known phase so that it is lit as the burst is that was evened."""
     lamp = _in_phase(hall.lamp, found.phase)
     stops = lamp.maps([_place(hall, found.motion, _FINE)], whole=True)[0]
-    even, size = GainMap(-stops @ TO_CHANNELS), (hall.scene.shape[0], hall.scene.shape[1])
+    size = (hall.scene.shape[0], hall.scene.shape[1])
+    even = GainMap((pan_along(hall.shared, 2 * found.motion.dx / size[1]) - stops) @ TO_CHANNELS)
     return even + on_people(lamp, [people], hall.perspective, [found.motion], size, hall.down, whole=True)[0]
 
 
