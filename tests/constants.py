@@ -57,12 +57,14 @@ from pipeline.light.mixing import floor, gradient
 from pipeline.light.mixing import hall as mixing_hall
 from pipeline.light.rendering import alike, mercury
 from pipeline.light.response import evidence
+from pipeline.light.singles import frame
 from tests.constants_bursts import (
     of_flicker,
     of_lamp_perspective,
     of_registration,
     of_response,
     of_shared_lamp,
+    of_single_frame,
     of_static,
 )
 from tests.constants_chart import of_card, of_chart, of_fit, of_read, of_refine
@@ -255,6 +257,7 @@ TOPICS = {
     "shared lamp": Topic(
         shared_lamp, "SHARED_LAMP", of_shared_lamp, {"turn": "seldom a step is as long; where it ends is the same"}
     ),
+    "single frame": Topic(frame, "SINGLE_FRAME", of_single_frame),
     "lamp perspective": Topic(lamp_perspective, "LAMP_PERSPECTIVE", of_lamp_perspective),
     "response": Topic(evidence, "RESPONSE", of_response),
     "gray world": Topic(highlights, "GRAY_WORLD", of_gray_world),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import cache, partial
 from unittest.mock import patch
 
@@ -15,8 +16,12 @@ from pipeline.light.gain_map import GainMap
 from pipeline.light.registration import Motion
 from pipeline.light.response import evidence
 from pipeline.light.shared_lamp import Perspective, places
+from pipeline.light.singles import frame
 from pipeline.types import F32, F64, Image
 from tests.constants_light import picture
+from tests.light.singles.test_frame import LAMPS, alone
+from tests.light.test_flicker import MARGIN, surfaces
+from tests.light.test_flicker import WIDTH as WIDE
 
 _HIGH, _WIDE = 72, 108
 
@@ -229,3 +234,33 @@ def of_response() -> Iterator[float]:
     for stops in np.linspace(0.085, 0.115, 13):
         maps = [GainMap.constant(np.full(3, v)) for v in (0, stops)]
         yield float(evidence.curve_evidence([view, view], maps) is None)
+
+
+def of_single_frame() -> Iterator[float]:
+    """Frames beside a known hall, of it and of another place; bands that hardly share anything or lie far aside; lamps
+    that hardly flicker; and evidence that is nearly enough."""
+    scene = np.log2(surfaces(0)[:, MARGIN : MARGIN + WIDE]).astype(np.float32)
+    lamp = shared_lamp.SharedLamp.nothing()
+    lamp.amplitudes[0, 0, 0], lamp.harmonic[0, 0, 0] = 0.34, 0.01
+    lamp = replace(lamp, cycles=0.4)
+    shared = np.zeros((row_wave.DEGREE + 1, row_wave.ACROSS + 1, 3))
+    hall = frame.KnownHall(scene, shared, lamp, Perspective(), (-1.0, 1.0), 1)
+    for moment, shift, seed in ((9, 0, 0), (11, 24, 0), (13, -40, 0), (16, 0, 3)):
+        found = frame.phase_in(alone(LAMPS, moment, shift, seed)[0], hall)
+        yield from [found.agrees, found.held_out, found.without, found.error, found.decided]
+    tiles = (scene.shape[0] // 4, scene.shape[1] // 4)
+    for shift in (70, 74, 78, 82):
+        yield frame._laid(scene, np.roll(scene, shift, axis=1), tiles)[1]
+    for shift in (36, 37, 38, 39, 40):
+        yield float(frame._agreement(scene, scene, 4 * shift, tiles).sum())
+    yield from frame._agreement(scene, np.roll(scene, 3, axis=0), 0, tiles).tolist()
+    view, _ = alone(LAMPS, 9)
+    for depth in np.linspace(0.028, 0.042, 29):
+        faint = replace(lamp, amplitudes=lamp.amplitudes / 0.34 * depth, harmonic=0 * lamp.harmonic)
+        yield float(frame.KnownHall.of([view] * 2, flicker.Agreed([GainMap(shared)] * 2, faint)) is None)
+    sure = frame.Found(0.0, Motion(), 1.0, 0.0, 1.0, 0.0, 100.0)
+    for share in np.linspace(0.85, 1.15, 13):
+        near = ({"agrees": 0.4}, {"held_out": 0.06}, {"error": 0.06}, {"decided": 20.0})
+        for one in near:
+            yield float(replace(sure, **{name: value * share for name, value in one.items()}).believed)
+        yield float(replace(sure, held_out=0.02, without=0.04 * share).believed)

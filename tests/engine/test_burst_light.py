@@ -51,3 +51,37 @@ def test_the_flicker_of_each_frame_is_read_from_the_store(tmp_path: Path, monkey
         store.remove("burst_light", key)
     with pytest.raises(FrameError, match=r"the light of its burst has gone from OUT/\.work"):
         list(scenes[0].flicker)  # not asked for lately: nothing of it is in memory
+
+
+def test_single_frames_are_looked_at_again_with_bursts_that_tell(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The burst's key goes with them; one that fails stays as its frame alone showed it."""
+    groups = [("A0", "B0", "A1", "B1"), ("A2",), ("A3",)]
+    told: list[tuple[str, ...]] = []
+
+    def again(task: Any) -> None:
+        if not task.halls:
+            flicker = (GainMap.constant(np.full(3, 0.1)),) * len(task.frames)
+        elif task.frames[0].name == "A3":
+            raise ValueError("made up")
+        else:
+            told.append(task.halls)
+            flicker = (GainMap.constant(np.full(3, 0.3)),)
+        tells = len(task.frames) > 1
+        scene = replace(unknown([f.name for f in task.frames]), flicker=flicker, tells=tells)
+        Store(task.out).put("burst_light", task.key, pack_parts({burst_light._PART: scene.as_arrays()}))
+
+    monkeypatch.setattr(burst_light, "_find_scene", again)
+    measured = [
+        MeasuredFrame(Frame(name, Path(name), name, "raw"), name, f"{at:064x}")
+        for at, name in enumerate(name for group in groups for name in group)
+    ]
+    (tmp_path / "shoot").mkdir()
+    store = Store.open(tmp_path / "out", tmp_path / "shoot")
+    scenes, notices = burst_light.find_scenes(store, measured, [Burst(group) for group in groups])
+    assert not notices and len(told) == 1 and len(told[0]) == 1
+    assert [float(scene.flicker[0].at(0, 0)[1]) for scene in scenes] == pytest.approx([0.1, 0.3, 0.1])
+    before = len(told)
+    burst_light.find_scenes(store, measured, [Burst(group) for group in groups])
+    assert len(told) == before  # kept

@@ -226,6 +226,14 @@ MUTANTS = [
         "cli/test_startup.py",
     ),
     mutant("engine/burst_light.py", "read(self._key)[at]", "read(self._key)[0]", "engine/test_burst_light.py"),
+    mutant(
+        "engine/burst_light.py",
+        "flicker) or scenes[short]",
+        "flicker) or unknown(scenes[short].names)",
+        "engine/test_burst_light.py",
+    ),
+    mutant("engine/burst_light.py", "replace(self, halls=keys,", "replace(self,", "engine/test_burst_light.py"),
+    mutant("steps/exposure.py", " and not s.flicker[0].coefficients.any()", "", "steps/test_exposure.py"),
     mutant("steps/crop.py", "CropSolution(source) if box is None else", "CropSolution(source) if True else", *_FAILING),
     mutant(
         "shoot/consent.py",

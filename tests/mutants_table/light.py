@@ -47,7 +47,25 @@ _TURN_TESTS = ("light/test_registration.py::test_a_pan_that_rolls",)
 _ALIKE, _ALIKE_TESTS = "light/rendering/alike.py", ("light/rendering/test_alike.py",)
 _COLOURS, _COLOURS_TESTS = "light/hall/colours.py", ("light/test_hall_colours.py",)
 
+_SINGLE, _SINGLE_TESTS = "light/singles/frame.py", ("light/singles/test_frame.py",)
+_LIKELY, _LIKELY_TESTS = "light/singles/likely.py", ("light/singles/test_likely.py",)
+
 MUTANTS = [
+    mutant(_SINGLE, "self.agrees >= c.agrees", "self.agrees >= 0", *_SINGLE_TESTS),
+    mutant(_SINGLE, "min(c.held_out, c.gained * self.without)", "c.held_out", *_SINGLE_TESTS),
+    mutant(_SINGLE, "min(c.held_out, c.gained * self.without)", "c.gained * self.without", *_SINGLE_TESTS),
+    mutant(_SINGLE, "and self.error <= c.error", "and True", *_SINGLE_TESTS),
+    mutant(_SINGLE, "and self.decided >= c.decided", "and True", *_SINGLE_TESTS),
+    mutant(_SINGLE, "if own.lamp is not None:", "if False:", *_SINGLE_TESTS),
+    mutant(_SINGLE, "total.coefficients / len(known)", "total.coefficients", *_SINGLE_TESTS),
+    mutant(_SINGLE, "by_hall + -even", "by_hall", *_SINGLE_TESTS),
+    mutant(_SINGLE, "_aside(scene[rows], int(shift))", "_aside(scene[rows], 0)", *_SINGLE_TESTS),
+    mutant(_SINGLE, "< SINGLE_FRAME.swing:", "< 0:", *_SINGLE_TESTS),
+    mutant(_LIKELY, "<= _SAME * min", "<= 2 * min", *_LIKELY_TESTS),
+    mutant(_LIKELY, "> _FEW or scene.tells", "> _FEW", *_LIKELY_TESTS),
+    mutant(_LIKELY, "a.orientation, one.kind", "b.orientation, one.kind", *_LIKELY_TESTS),
+    mutant(_LIKELY, "{*near, *alike}", "{*near}", *_LIKELY_TESTS),
+    mutant(_LIKELY, "{*near, *alike}", "{*alike}", *_LIKELY_TESTS),
     mutant(
         "light/registration.py",
         "best.explained > quiet.explained + REGISTRATION.gain",
@@ -116,10 +134,10 @@ MUTANTS = [
     mutant(
         "light/registration.py", "back = [warp(mean, one, back=True).reshape", "back = [mean.reshape", *_DISTURBED_TESTS
     ),
-    mutant("light/flicker.py", "blurred[:, :3] / share", "blurred[:, :3]", *_DISTURBED_TESTS),
+    mutant("imaging/robust.py", "blurred[:, :3] / share", "blurred[:, :3]", *_DISTURBED_TESTS),
     mutant("light/registration.py", "dx=self.dx / by", "dx=self.dx", *_DISTURBED_TESTS),
-    mutant("light/flicker.py", "np.linalg.solve(whole - grams,", "np.linalg.solve(whole,", *_UNSURE_TESTS),
-    mutant("light/flicker.py", "moved / np.diag(inverse @ data @ inverse)", "moved", *_UNSURE_TESTS),
+    mutant("imaging/robust.py", "np.linalg.solve(whole - grams,", "np.linalg.solve(whole,", *_UNSURE_TESTS),
+    mutant("imaging/robust.py", "moved / np.diag(inverse @ data @ inverse)", "moved", *_UNSURE_TESTS),
     mutant("light/flicker.py", "* (across[-1] + 1) + across)", "+ across)", *_UNSURE_TESTS),
     mutant("light/shared_lamp.py", "self._target[at] -= flat @ scene[:, part]", "pass", *_LAMP_TESTS),
     mutant("light/shared_lamp.py", "self.rows[:, None] * across]", "0 * across]", *_LAMP_TESTS),

@@ -257,6 +257,13 @@ def test_single_frames_under_flickering_lamps_are_pointed_out(spread: float, nam
     assert [n.startswith("exposure: F3 and 1 more single frame: ") for n in notices] == ([True] if named else [])
 
 
+def test_a_single_that_a_burst_evened_is_not_pointed_out() -> None:
+    level = [GainMap.constant(np.full(3, v)) for v in (0.0, 0.2, 0.0)]
+    evened = scene(["F3"], flicker=(GainMap.constant(np.full(3, 0.1)),))
+    notices = solve(context_of(light_of([scene(["F0", "F1", "F2"], flicker=tuple(level)), evened])), ExposureParams())
+    assert not notices.notices
+
+
 def test_the_reference_frames_themselves_do_not_make_the_typical_picture() -> None:
     """A card held close to the lens is no typical picture: the others decide what is usual."""
     facts = Facts(references=(Reference("F0", patch=Box(0, 0, 1, 1)),))
