@@ -47,20 +47,23 @@ _TURN_TESTS = ("light/test_registration.py::test_a_pan_that_rolls",)
 _ALIKE, _ALIKE_TESTS = "light/rendering/alike.py", ("light/rendering/test_alike.py",)
 _COLOURS, _COLOURS_TESTS = "light/hall/colours.py", ("light/test_hall_colours.py",)
 
-_SINGLE, _SINGLE_TESTS = "light/singles/frame.py", ("light/singles/test_frame.py",)
+_SINGLE = "light/singles/frame.py"
+_PROOF_TEST = "light/singles/test_frame.py::test_each_proof_is_asked_for"
+_OWN_TEST = "light/singles/test_frame.py::test_a_burst_that_tells_its_own_wave_is_left_alone"
+_TWO_TEST = "light/singles/test_frame.py::test_two_frames_gain_what_they_have_in_common"
+_STEP_TEST = "light/singles/test_frame.py::test_each_band_of_rows_is_laid_where_it_lies"
 _LIKELY, _LIKELY_TESTS = "light/singles/likely.py", ("light/singles/test_likely.py",)
 
 MUTANTS = [
-    mutant(_SINGLE, "self.agrees >= c.agrees", "self.agrees >= 0", *_SINGLE_TESTS),
-    mutant(_SINGLE, "min(c.held_out, c.gained * self.without)", "c.held_out", *_SINGLE_TESTS),
-    mutant(_SINGLE, "min(c.held_out, c.gained * self.without)", "c.gained * self.without", *_SINGLE_TESTS),
-    mutant(_SINGLE, "and self.error <= c.error", "and True", *_SINGLE_TESTS),
-    mutant(_SINGLE, "and self.decided >= c.decided", "and True", *_SINGLE_TESTS),
-    mutant(_SINGLE, "if own.lamp is not None:", "if False:", *_SINGLE_TESTS),
-    mutant(_SINGLE, "total.coefficients / len(known)", "total.coefficients", *_SINGLE_TESTS),
-    mutant(_SINGLE, "by_hall + -even", "by_hall", *_SINGLE_TESTS),
-    mutant(_SINGLE, "_aside(scene[rows], int(shift))", "_aside(scene[rows], 0)", *_SINGLE_TESTS),
-    mutant(_SINGLE, "< SINGLE_FRAME.swing:", "< 0:", *_SINGLE_TESTS),
+    mutant(_SINGLE, "self.agrees >= c.agrees", "self.agrees >= 0", _PROOF_TEST),
+    mutant(_SINGLE, "min(c.held_out, c.gained * self.without)", "c.held_out", _PROOF_TEST),
+    mutant(_SINGLE, "min(c.held_out, c.gained * self.without)", "c.gained * self.without", _PROOF_TEST),
+    mutant(_SINGLE, "and self.error <= c.error", "and True", _PROOF_TEST),
+    mutant(_SINGLE, "and self.decided >= c.decided", "and True", _PROOF_TEST),
+    mutant(_SINGLE, "if own.lamp is not None:", "if False:", _OWN_TEST),
+    mutant(_SINGLE, "total.coefficients / len(known)", "total.coefficients", _TWO_TEST),
+    mutant(_SINGLE, "by_hall + -even", "by_hall", _TWO_TEST),
+    mutant(_SINGLE, "_aside(scene[rows], int(shift))", "_aside(scene[rows], 0)", _STEP_TEST),
     mutant(_LIKELY, "<= _SAME * min", "<= 2 * min", *_LIKELY_TESTS),
     mutant(_LIKELY, "> _FEW or scene.tells", "> _FEW", *_LIKELY_TESTS),
     mutant(_LIKELY, "a.orientation, one.kind", "b.orientation, one.kind", *_LIKELY_TESTS),
