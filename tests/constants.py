@@ -20,7 +20,7 @@ import numpy as np
 
 from pipeline.imaging import level, manhattan, resample, rotation, sharpness, tone
 from pipeline.imaging.denoise import block_wiener, cells, denoise, edges, picture_noise, picture_noise_pool
-from pipeline.imaging.learned import finished, settle, texture, tiles, web
+from pipeline.imaging.learned import finished, repeats, settle, texture, tiles, web
 from pipeline.imaging.raw import (
     borders,
     cut_darks,
@@ -79,6 +79,7 @@ from tests.constants_filters import (
     of_learned_web,
     of_picture_noise,
     of_picture_pool,
+    of_repeats,
     of_settle,
     of_sharpen,
     of_sharpness,
@@ -321,6 +322,7 @@ TOPICS = {
         },
     ),
     "settle": Topic(settle, "SETTLE", of_settle),
+    "repeats": Topic(repeats, "REPEATS", of_repeats),
     "texture": Topic(texture, "TEXTURE", of_texture),
     "cells": Topic(cells, "CELLS", of_cells),
     "edges": Topic(edges, "EDGES", of_edges),

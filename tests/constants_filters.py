@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import replace
 from functools import cache
@@ -14,7 +15,7 @@ import numpy as np
 from pipeline.imaging import resample, sharpness, tone
 from pipeline.imaging.denoise import block_wiener, cells, denoise, edges, picture_noise, picture_noise_pool
 from pipeline.imaging.geometry import WHOLE
-from pipeline.imaging.learned import finished, settle, texture, tiles, web
+from pipeline.imaging.learned import finished, repeats, settle, texture, tiles, web
 from pipeline.imaging.sharpness import Detail
 from pipeline.light import highlights
 from pipeline.types import F32, Noise
@@ -126,6 +127,22 @@ def of_texture() -> Iterator[float]:
             clean = np.asarray(0.3 + 0.1 * (noisy.mean(axis=2, keepdims=True) - 0.3), np.float32).repeat(3, axis=2)
             texture.give_back(clean, noisy.astype(np.float32), noise, 0.34)
             yield from (100 * clean[::37, ::41, 1]).ravel().tolist()
+
+
+def of_repeats() -> Iterator[float]:
+    """Weaves from too weak to strong, slow and fine, of some unevenness, and of one colour more than of others."""
+    y, x = np.mgrid[0:140, 0:170].astype(np.float32)
+    rng = np.random.default_rng(4)
+    noise, level = Noise(np.full(3, 1e-3), np.full(3, 1e-5)), np.array([0.2, 0.4, 0.3])
+    weak = itertools.product((0.03, 0.05, 0.1), (0.0, 0.2, 0.4))
+    for strength, uneven in [*weak, *((0.4, part) for part in np.linspace(0.1, 0.9, 17))]:
+        for period in (6.1, 14.3, 19.5):
+            wave = np.sin(2 * np.pi * x / period) * np.sin(2 * np.pi * (y + 0.2 * x) / period)
+            bent = wave * (1 + uneven * np.sin(2 * np.pi * x / (5 * period))) * (1 + 0.2 * (y > 80))
+            picture = level * (1 + strength * bent[..., None] * np.array([1.0, 1.0, 0.7]))
+            picture = picture + np.sqrt(1e-3 * level + 1e-5) * rng.standard_normal(picture.shape)
+            aside = repeats.set_aside(picture.astype(np.float32), noise, 0.68)
+            yield from (100 * (np.zeros((8, 5)) if aside is None else aside[::9, ::17, 1])).ravel().tolist()
 
 
 def of_cells() -> Iterator[float]:

@@ -17,6 +17,7 @@ _SAMPLES, _AS_PIXELS = "imaging/tone_samples.py", "imaging/test_tone_samples.py"
 
 _WEB, _WEB_TEST = "imaging/learned/web.py", "imaging/learned/test_web.py"
 _TEXTURE, _TEXTURE_TEST = "imaging/learned/texture.py", "imaging/learned/test_texture.py"
+_REPEATS, _REPEATS_TEST = "imaging/learned/repeats.py", "imaging/learned/test_repeats.py"
 _FINISHED, _FINISHED_TEST = "imaging/learned/finished.py", "imaging/learned/test_finished.py"
 _RUNTIME, _LEARNED_RUN = "imaging/learned/test_runtime.py", "engine/test_learned.py"
 
@@ -47,11 +48,14 @@ MUTANTS = [
     mutant(_WEB, "classical: float = 0.3", "classical: float = 1.0", _WEB_TEST),
     mutant(_WEB, "give_back(found, small, averaged, scale)", "pass", _TEXTURE_TEST),
     mutant(_TEXTURE, "(found > TEXTURE.threshold * power)", "(found > 0)", _TEXTURE_TEST),
-    mutant(_TEXTURE, "& (np.abs(shows + lacks) > np.abs(shows))", "", _TEXTURE_TEST),
+    mutant(_TEXTURE, "real &= np.abs(shows + lacks) > np.abs(shows)", "pass", _TEXTURE_TEST),
     mutant(_TEXTURE, "even = windows - windows.mean(axis=2, keepdims=True)", "even = windows.copy()", _TEXTURE_TEST),
     mutant(_TEXTURE, "even -= even.mean(axis=1, keepdims=True)", "pass", _TEXTURE_TEST),
     mutant(_TEXTURE, "(certainty + one) / root", "root", _TEXTURE_TEST),
     mutant(_TEXTURE, "enumerate((other, green, other))", "enumerate((green, green, green))", _TEXTURE_TEST),
+    mutant(_WEB, "found += np.maximum(aside, -np.maximum(found, 0))", "pass", _REPEATS_TEST),
+    mutant(_REPEATS, "row[j, c] -= base * held[0, c, left + j]", "pass", _REPEATS_TEST),
+    mutant(_REPEATS, "np.clip(1 + (found - 1)", "np.clip(1 + 0 * (found - 1)", _REPEATS_TEST),
     mutant("imaging/raw/mosaic.py", "if has_lost_sectors(mosaic, black4):", "if False:", _LOST_TEST),
     mutant(_LOST, "if black.min() <= 0:", "if False:", _LOST_TEST),
     mutant(

@@ -48,47 +48,53 @@ def give_back(clean: F32, noisy: F32, noise: Noise, scale: float) -> None:
     _shades(
         clean, noisy, _as_seen(clean, scale), noise.a.astype(np.float32), noise.b.astype(np.float32), took, has, sure
     )
-    window, repeating = _window(side), _repeating(side, TEXTURE.slowest)
-    power = _power(noise, side) * float((window**2).sum())
-    stronger = np.float32(1) / _response(scale, side)
+    weights, repeating = window(side), _repeating(side, TEXTURE.slowest)
+    power = power_of(noise, side) * float((weights**2).sum())
+    stronger = np.float32(1) / response(scale, side)
     half = side // 2
     about = ((half, 2 * half - height % half), (half, 2 * half - width % half))
     took, has = np.pad(took, about, mode="symmetric"), np.pad(has, about, mode="symmetric")
     out = np.zeros_like(took)
     for top in range(0, took.shape[0] - side + 1, half):
-        lacks, shows = _spectra(took[top : top + side], window), _spectra(has[top : top + side], window)
+        lacks = _spectra(took[top : top + side], weights)
         found = np.abs(lacks) ** 2
-        real = (found > TEXTURE.threshold * power) & repeating & (np.abs(shows + lacks) > np.abs(shows))
-        if not real.any():
+        real = (found > TEXTURE.threshold * power) & repeating
+        places = np.flatnonzero(real.any(axis=(1, 2)))
+        if not len(places):
             continue
+        lacks, found, real = lacks[places], found[places], real[places]
+        shows = _spectra(has[top : top + side], weights, places)
+        real &= np.abs(shows + lacks) > np.abs(shows)
         share = np.where(real, 1 - power / np.maximum(found, power), 0) * stronger
-        parts = irfft2(lacks * share.astype(np.float32), s=(side, side)) * window
-        for place, part in enumerate(parts):
+        parts = irfft2(lacks * share.astype(np.float32), s=(side, side)) * weights
+        for place, part in zip(places, parts, strict=True):
             out[top : top + side, place * half : place * half + side] += part
     change = out[half : half + height, half : half + width] / sure
     clean *= np.maximum(1 + change, 0)[..., None]
 
 
-def _spectra(rows: F32, window: F32) -> NDArray[np.complex64]:
+def _spectra(rows: F32, weights: F32, places: NDArray[np.intp] | slice = slice(None)) -> NDArray[np.complex64]:
     """Of the windows along a strip of rows, each half a window after the one before: (n, side, side // 2 + 1).
+
+    places  which of them.
 
     Without the bands that rows and columns of a sensor leave, whose edges the window would spread.
     """
     side = len(rows)
-    windows = np.lib.stride_tricks.sliding_window_view(rows, side, axis=1)[:, :: side // 2].transpose(1, 0, 2)
+    windows = np.lib.stride_tricks.sliding_window_view(rows, side, axis=1)[:, :: side // 2].transpose(1, 0, 2)[places]
     even = windows - windows.mean(axis=2, keepdims=True)
     even -= even.mean(axis=1, keepdims=True)
-    return np.asarray(rfft2(even * window), dtype=np.complex64)
+    return np.asarray(rfft2(even * weights), dtype=np.complex64)
 
 
 @cache
-def _window(side: int) -> F32:
+def window(side: int) -> F32:
     """(side, side): its square sums up to 1 where windows overlap by half."""
     line = np.sin(np.pi * (np.arange(side) + 0.5) / side)
     return np.outer(line, line).astype(np.float32)
 
 
-def _frequencies(side: int) -> tuple[F64, F64]:
+def frequencies(side: int) -> tuple[F64, F64]:
     """Periods in a window of each coefficient, down (side, 1) and across (1, side // 2 + 1)."""
     return np.abs(np.fft.fftfreq(side, 1 / side))[:, None], np.arange(side // 2 + 1.0)[None]
 
@@ -96,13 +102,13 @@ def _frequencies(side: int) -> tuple[F64, F64]:
 @cache
 def _repeating(side: int, slowest: float) -> NDArray[np.bool_]:
     """Which coefficients are no shading, and no bands."""
-    down, across = _frequencies(side)
+    down, across = frequencies(side)
     return np.asarray((np.hypot(down, across) >= slowest) & (down > 0) & (across > 0))
 
 
-def _power(noise: Noise, side: int) -> F32:
+def power_of(noise: Noise, side: int) -> F32:
     """(side, side // 2 + 1) relative power of the noise, of what its DCT has."""
-    down, across = _frequencies(side)
+    down, across = frequencies(side)
     if noise.spectrum is None:
         return np.ones((side, side // 2 + 1), np.float32)
     x, y = (np.broadcast_to(axis * (16 / side), (side, side // 2 + 1)).astype(np.float32) for axis in (across, down))
@@ -111,17 +117,17 @@ def _power(noise: Noise, side: int) -> F32:
     return np.maximum(np.asarray(spread, dtype=np.float32), np.float32(0.02))
 
 
-def _transfer(down: F64, across: F64, scale: float) -> tuple[F64, F64]:
+def transfer(down: F64, across: F64, scale: float) -> tuple[F64, F64]:
     """What the bilinear demosaic leaves of green, and of red and blue; periods in a pixel of the averaged picture."""
     y, x = (np.cos(2 * np.pi * scale * axis) for axis in (down, across))
     return (2 + y + x) / 4, (1 + y) * (1 + x) / 4
 
 
 @cache
-def _response(scale: float, side: int) -> F32:
+def response(scale: float, side: int) -> F32:
     """The same in a window, of all three colours."""
-    down, across = _frequencies(side)
-    green, other = _transfer(down / side, across / side, scale)
+    down, across = frequencies(side)
+    green, other = transfer(down / side, across / side, scale)
     return np.asarray((green + 2 * other) / 3, dtype=np.float32)
 
 
@@ -129,7 +135,7 @@ def _response(scale: float, side: int) -> F32:
 def _kernels(scale: float) -> tuple[F32, F32]:
     """Small kernels with nearly that transfer, by least squares over all frequencies."""
     axis = np.linspace(0, 0.5, 33)
-    wanted = _transfer(axis[:, None], axis[None], scale)
+    wanted = transfer(axis[:, None], axis[None], scale)
     waves = np.cos(2 * np.pi * axis[:, None] * np.arange(_TAPS + 1)) * np.where(np.arange(_TAPS + 1), 2, 1)
     solve = np.linalg.pinv(waves)
     at = np.abs(np.arange(-_TAPS, _TAPS + 1))

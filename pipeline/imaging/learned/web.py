@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from pipeline.imaging.compiled import compiled
 from pipeline.imaging.denoise.denoise import denoise
 from pipeline.imaging.learned import domain
+from pipeline.imaging.learned.repeats import set_aside
 from pipeline.imaging.learned.runtime import WEB, network
 from pipeline.imaging.learned.settle import correction, in_colour
 from pipeline.imaging.learned.texture import give_back
@@ -32,6 +33,7 @@ from pipeline.imaging.learned.tiles import (
     seen,
     with_luma_of,
 )
+from pipeline.imaging.raw.demosaic import demosaic_noise
 from pipeline.types import F32, F64, Noise
 
 if TYPE_CHECKING:
@@ -66,6 +68,8 @@ def learned_small(
     var = a x + b by colour; averaged  that of `twice` averaged to (H, W), with its spectrum; by  other weights. Raises
     FrameError where the weights are damaged.
     """
+    energy, spectrum = demosaic_noise(round(min(1.0, 2 * scale), 2))
+    aside = set_aside(twice, Noise(noise.a * energy, noise.b * energy, spectrum), 2 * scale)
     work = _Work(twice, balance, scale, noise, settings, network(WEB) if by is None else by)
     height, width = twice.shape[0] // 2, twice.shape[1] // 2
     small = np.asarray(cv2.resize(twice, (width, height), interpolation=cv2.INTER_AREA), dtype=np.float32)
@@ -80,6 +84,8 @@ def learned_small(
     )
     work.with_classical(found, classical / gains, small)
     give_back(found, small, averaged, scale)
+    if aside is not None:
+        found += np.maximum(aside, -np.maximum(found, 0))
     return found
 
 
