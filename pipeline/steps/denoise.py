@@ -222,7 +222,7 @@ def apply(image: Image, params: DenoiseParams, context: ApplyContext[Basis]) -> 
 
 STEP: Step[DenoiseParams, NoMeasurement, Basis] = Step(
     name="denoise",
-    version=17,
+    version=18,
     summary=(
         "Remove brightness and colour noise by the measured noise of this ISO, before or after a resize; of JPEG, TIFF "
         "and PNG frames by the noise that those of one camera, ISO and size show."

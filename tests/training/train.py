@@ -20,7 +20,7 @@ import cv2
 import numpy as np
 import torch
 from torch import Tensor
-from torch.nn.functional import max_pool2d
+from torch.nn.functional import avg_pool2d, max_pool2d
 
 from pipeline.imaging.learned import domain
 from tests.training import finished, sensor, web
@@ -41,6 +41,9 @@ RIM = 8  # pixels of a crop that see its border too well to count
 LEAST = 1e-7  # squared error below which a crop need not get better
 CHROMA = 0.15  # weight of colour differences in the squared error
 EDGE, STEEP = 2.5, 0.07  # weight of colour differences beside an edge of colour, more; change in the root that is one
+# Weight of what the colour beside an edge has in common along it, of the colour beyond: a fringe, which noise is not.
+FRINGE = 5.0
+ALONG, BESIDE = 9, 7  # pixels of an edge that are taken together; about which a pixel is of one side or the other
 MEAN = 0.2  # weight of the mean error beside the root mean square
 SHADOWS = 0.003  # of saturation: foot of the root in which errors are compared
 AGAIN, KEPT = 2, 64  # steps by batches made before, of so many, beside each new one: to make these takes longer
@@ -51,13 +54,18 @@ def loss_of(found: Tensor, wanted: Tensor, foot: Tensor, noise: Tensor) -> Tenso
     """Of u of a picture (B, 3, H, W), against the light that is wanted. The error is taken in a root like that of sRGB,
     which counts shadows as the eye does. Root mean square of each crop, so that one hard crop counts no more than many
     easy ones, with some of the mean error, as CIEDE2000 is a mean; and against the crop's noise, so that high and low
-    ISO gain alike. Colour counts more where it changes: too soft there, it is a fringe."""
+    ISO gain alike. Colour counts more where it changes: too soft there, it is a fringe, the more so along an edge."""
     truth = domain.to_root(wanted, SHADOWS)
     e = (domain.to_root(domain.from_root(found, foot), SHADOWS) - truth)[..., RIM:-RIM, RIM:-RIM]
     chroma, colour = _chroma(e), _chroma(truth[..., RIM - 1 : 1 - RIM, RIM - 1 : 1 - RIM])
     change = (max_pool2d(colour, 3, 1) + max_pool2d(-colour, 3, 1)).amax(1, keepdim=True)
-    weight = 1 + EDGE * (change / STEEP).clamp(max=1)
-    square = e.square().mean((1, 2, 3)) + 2 * CHROMA * (weight * chroma.square()).mean((1, 2, 3))
+    steep = (change / STEEP).clamp(max=1)
+    square = e.square().mean((1, 2, 3)) + 2 * CHROMA * ((1 + EDGE * steep) * chroma.square()).mean((1, 2, 3))
+    rim = BESIDE // 2
+    wide = _chroma(truth[..., RIM - rim : rim - RIM, RIM - rim : rim - RIM])
+    side = wide[..., rim:-rim, rim:-rim] - avg_pool2d(wide, BESIDE, 1)
+    beyond = avg_pool2d(steep * chroma * side / (side.abs() + STEEP / 10), ALONG, 2)
+    square = square + 2 * CHROMA * FRINGE * (beyond.square() / (avg_pool2d(steep, ALONG, 2) + 1e-3)).mean((1, 2, 3))
     mean = e.abs().mean((1, 2, 3)) + 0.7 * chroma.abs().mean((1, 2, 3))
     return (((square + LEAST).sqrt() + MEAN * mean) / (noise + EVEN).sqrt()).mean()
 

@@ -21,7 +21,7 @@ class Weights:
     sha256: str
 
 
-MOSAIC = Weights("mosaic.npz", "f350cbab164012fed22e664c68c9e75cb4594c7b43545d040887f474a527ef89")
+MOSAIC = Weights("mosaic.npz", "88e3d2cf3a893faf8f0303465a054d924751d90497a61c8a6b02c4546a1d3293")
 WEB = Weights("web.npz", "2dfcb4f7e1fd797e5062ca6c5542ae88f4bbf75f416a3de068e1adeb7f32c3ec")
 FINISHED = Weights("finished.npz", "dc9e7072583b70fdb12b71976deec3201d2a4511136e3690a9c4ae7baa8ef0bc")
 
