@@ -1,7 +1,7 @@
 """Where to cut: crops that hold their subject whole, cut nobody's face, and move calmly over a burst.
 
 Lengths are in heights of the frame: a frame of aspect A is A wide and 1 high. A crop is its middle and its height.
-At each of some sizes every frame proposes some hundred crops, each with a cost; the cheapest way through the burst
+At each size every frame proposes some hundred crops or more, each with a cost; the cheapest way through the burst
 (Viterbi 1967) weighs what one frame would like against an even sequence, and the cheapest size is one for the burst.
 """
 
@@ -27,7 +27,12 @@ class Framing:
     """
 
     loosest: float = 1.55  # a crop looser than this is not one, if nothing forces it; tests.crops allows 1.6
-    sizes: tuple[float, ...] = (0.94, 1.0, 1.06, 1.14, 1.24)  # larger ones more: room is lost less than a hand
+    # Times the wished size: those that are tried, so far apart (logarithm), and those that are tried besides where with
+    # each of these some frame cuts what must not be cut. Larger ones more: room is lost less than a hand.
+    tightest: float = 0.94
+    looser: float = 1.24
+    most: float = 3.0
+    step: float = 0.03
     zoom: float = 0.015  # share by which crops of a burst grow or shrink a frame at most: one camera took them
     # Where: evened over the burst, each by a Gaussian of so many frames.
     towards_sigma: float = 2.0
@@ -35,15 +40,13 @@ class Framing:
     least_evened: int = 3  # frames: a shorter burst is not evened in place
     columns: int = 21  # places tried across, from one bound to the other
     rows: int = 11  # and down
-    # Sizes that are tried besides, with those that are looser, where with each some frame cuts what must not be cut.
-    larger: tuple[float, ...] = (1.4, 1.6, 1.85, 2.15, 2.5, 3.0)
     left: float = 12.0  # cost of a frame that is left whole among crops, since any crop of that size would cut
     kept: int = 80  # proposals of a frame that take part in the search through the burst
     # Costs of place and size. With much less for the place, people running beside the subject pull the crop to
     # their side, and the room is behind the subject (tests.crops, "room ahead").
     place: float = 20.0  # times (distance from the wished place / height of the crop) squared
     calm: float = 60.0  # times (step away from the evened path / height of the crop) squared
-    size: float = 6.0  # times (log of the size against the wished one) squared
+    size: float = 30.0  # times (log of the size against the wished one) squared: with 6 a foot keeps a burst whole
     # Costs of cutting. A face near the subject's own size is never cut; a far one only for want of a way.
     face: float = 50.0
     far_face: float = 5.0
@@ -154,13 +157,18 @@ def frame_burst(constraints: Sequence[CropConstraints], style: Style) -> list[He
     heights = _heights(constraints, style)
     path = np.column_stack([_middles(constraints, heights, style), heights])
     fill = [(w.subject[3] - w.subject[1]) / height for w, height in zip(constraints, heights, strict=True)]
-    sizes = sorted({min(size, max(max(fill) * FRAMING.loosest, 1.0)) for size in FRAMING.sizes})
+    loosest = max(max(fill) * FRAMING.loosest, 1.0)
+    sizes = sorted({min(size, loosest) for size in _sizes(FRAMING.tightest, FRAMING.looser)})
     ways = [_way(constraints, style, path, size) for size in sizes]
     if all(way.cut for way in ways):
-        looser = [size for size in FRAMING.sizes if size > sizes[-1]]
-        ways += [_way(constraints, style, path, size) for size in (*looser, *FRAMING.larger)]
+        ways += [_way(constraints, style, path, size) for size in _sizes(sizes[-1], FRAMING.most) if size > sizes[-1]]
     best = min(ways, key=lambda way: way.cost + FRAMING.left * way.cut)
     return [_box_of(crop, style.aspect) for crop in best.crops]
+
+
+def _sizes(first: float, last: float) -> list[float]:
+    low, high = (round(float(np.log(size)) / FRAMING.step) for size in (first, last))
+    return [float(np.exp(FRAMING.step * number)) for number in range(low, high + 1)]
 
 
 def _way(constraints: Sequence[CropConstraints], style: Style, path: F64, size: float) -> _Way:
@@ -253,30 +261,22 @@ def _range(constraints: CropConstraints, half: F64) -> tuple[F64, F64]:
 def _propose(constraints: CropConstraints, style: Style, size: float, wished: F64) -> _Proposals:
     """Crops so high all over the places they may have, and what each costs; wished (3,) middle and height."""
     crops = _placed(constraints, style, size, wished[:2])
-    if cuts(crops, constraints, style.aspect).all():
-        crops = _placed(constraints, style, size, wished[:2], _beside(constraints, size * style.aspect))
     costs = _costs(crops, constraints, style, float(wished[2]), wished[:2])
     best = np.argsort(costs, kind="stable")[: FRAMING.kept]
     return _Proposals(crops[best], costs[best])
 
 
-def _beside(constraints: CropConstraints, wide: float) -> F64:
-    """(N,) middles of crops so wide that just hold, or just leave out, what must not be cut."""
-    edges = _whole(constraints)[:, [0, 2]].ravel()
-    return np.concatenate([edges - wide / 2, edges + wide / 2])
-
-
-def _placed(
-    constraints: CropConstraints, style: Style, size: float, middle: F64, across: F64 | Sequence[float] = ()
-) -> F64:
-    """(N, 3) crops of this height all over the places they may have, those with their middle at `across` too."""
+def _placed(constraints: CropConstraints, style: Style, size: float, middle: F64) -> F64:
+    """(N, 3) crops of this height where they may be, and those that just hold, or leave out, what is better not cut."""
     half = np.array([size * style.aspect / 2, size / 2])
-    lowest, highest = _range(constraints, half)
-    nearest = np.clip(middle, lowest, highest)
-    further = [x for x in across if lowest[0] <= x <= highest[0]]
-    xs = np.unique(np.concatenate([np.linspace(lowest[0], highest[0], FRAMING.columns), nearest[:1], further]))
-    ys = np.unique(np.append(np.linspace(lowest[1], highest[1], FRAMING.rows), nearest[1]))
-    grid = np.stack(np.meshgrid(xs, ys), axis=-1).reshape(-1, 2)
+    low, high = _range(constraints, half)
+    edges = np.concatenate([_whole(constraints), constraints.limbs])
+    places = []
+    for axis, count in enumerate((FRAMING.columns, FRAMING.rows)):
+        ends = edges[:, [axis, axis + 2]].ravel()
+        tried = [np.linspace(low[axis], high[axis], count), middle[[axis]], ends - half[axis], ends + half[axis]]
+        places.append(np.unique(np.clip(np.concatenate(tried), low[axis], high[axis])))
+    grid = np.stack(np.meshgrid(*places), axis=-1).reshape(-1, 2)
     return np.column_stack([grid, np.full(len(grid), size)])
 
 

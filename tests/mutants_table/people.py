@@ -47,7 +47,7 @@ _OBSERVED = ("people/test_observe_rules.py",)
 
 
 MUTANTS = [
-    *moved(_FRAMING, _FRAMED, "calm 60.0; place 20.0; size 6.0; face 50.0; head 0.5; body 0.12; loosest 1.55"),
+    *moved(_FRAMING, _FRAMED, "calm 60.0; place 20.0; size 30.0; face 50.0; head 0.5; body 0.12; loosest 1.55"),
     *moved(
         _SUBJECT, _WORTHY, "certainty 0.40; small_certainty 2.5; in_focus 0.6; across 0.27; down 0.35; crowd_worth 0.7"
     ),
@@ -178,6 +178,7 @@ MUTANTS = [
     mutant("steps/crop_burst.py", "if whole and spoilt", "if spoilt", *_HELD),
     mutant("steps/crop_burst.py", "rough: float = 0.5", "rough: float = 0.45", *_HELD),
     mutant("steps/crop_burst.py", "+ RULES.rough * sum(one.rough for one in led)", "", *_HELD),
+    mutant(_FRAMING, "ends - half[axis], ends + half[axis]]", "]", *_FRAMED),
     mutant("people/framing.py", "found = found + (_cut(inside_share(boxes", "(_cut(inside_share(boxes", *_HELD),
     mutant("people/framing.py", "else crossed(boxes, constraints.moving)", "else np.zeros(len(boxes))", *_HELD),
     mutant(
@@ -199,7 +200,6 @@ MUTANTS = [
     mutant(_CONFIDENCE, "veto = HEADLESS", "pass", *_SURE),
     mutant(_CONFIDENCE, "and not len(faces_of(person, frame.faces)):", ":", *_SURE),
     mutant(_CONFIDENCE, "+ holds / EARNING.holds >= 1", "+ (holds > 0.5) >= 1", *_SURE),
-    mutant(_FRAMING, "if cuts(crops, constraints, style.aspect).all():", "if False:", *_FRAMED),
     mutant("people/candidates.py", "and at not in first", "and False", *_HELD),
     mutant(
         "steps/crop_burst.py", "for box, one in zip(boxes, held.values(), strict=True)", "for box, one in ()", *_HELD

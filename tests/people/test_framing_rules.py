@@ -46,13 +46,24 @@ def needs(share: float) -> float:
     return height(box) / wished
 
 
-def narrowed() -> float:
-    """The size of a crop between two faces that it can leave out only if it is a little smaller."""
+def narrowed(share: float) -> bool:
+    """Whether a crop goes between two faces that it can leave out only if it is so much of its size."""
     wished = 0.5 / 0.7
-    gap = 0.515  # half the width between the faces; half of the wished width is 0.536
-    faces = np.array([(0.75 - gap - 0.07, 0.4, 0.75 - gap, 0.5), (0.75 + gap, 0.4, 0.75 + gap + 0.07, 0.5)])
+    gap = share * wished * 1.5 / 2
+    faces = np.array([(0.75 - gap - 0.2, 0.4, 0.75 - gap, 0.5), (0.75 + gap, 0.4, 0.75 + gap + 0.2, 0.5)])
     (box,) = frame_burst([constraints(person(0.75, 0.5, 0.8), faces=faces)], STYLE)
-    return height(box) / wished
+    return height(box) <= share * wished
+
+
+def grown(share: float) -> bool:
+    """Whether a crop grows for two arms towards its subject, one from each side, that it holds only from so much of its
+    size on; whose they are stand far aside."""
+    wished = 0.3 / 0.85
+    end = share * wished * 1.5 / 2
+    arms = np.array([(0.75 - end, 0.6, 0.61, 0.64), (0.89, 0.6, 0.75 + end, 0.64)])
+    people = np.array([[0.0, 0.4, 0.05, 0.64]] * 2)
+    (box,) = frame_burst([constraints(person(0.75, 0.3, 0.65), people=people, limbs=arms)], Style(1.5, 0.85, 0.0))
+    return height(box) >= share * wished
 
 
 def zoomed() -> float:
@@ -63,19 +74,19 @@ def zoomed() -> float:
 
 
 def loosened(frames: int) -> bool:
-    """Whether a burst is loosened of which the first frame is whole only from 1.5 times the wished size on: what may be
-    a ball is so high."""
+    """Whether a burst is loosened of which the first frame is whole only from 1.22 times the wished size on: what may
+    be a ball is so high."""
     wished, subject = 0.4 / 0.8, person(0.75, 0.4, 0.7)
-    ball = np.array([(0.7, 0.5 - 0.75 * wished, 0.8, 0.5 + 0.75 * wished)])
+    ball = np.array([(0.7, 0.5 - 0.61 * wished, 0.8, 0.5 + 0.61 * wished)])
     burst = [constraints(subject, balls=ball)] + [constraints(subject)] * (frames - 1)
-    return height(frame_burst(burst, Style(1.5, 0.8, 0.0))[-1]) > 1.5 * wished
+    return height(frame_burst(burst, Style(1.5, 0.8, 0.0))[-1]) > 1.2 * wished
 
 
 def loosest() -> float:
     """The size, against the subject, of a crop that is whole from 1.075 times the wished size on."""
     wished = 0.3 / 0.7
     top, bottom = 0.65 - 1.075 * wished / 2, 0.65 + 1.075 * wished / 2
-    faces = np.array([(0.7, top, 0.8, 0.47), (0.7, 0.83, 0.8, bottom)])
+    faces = np.array([(0.7, top, 0.8, 0.6), (0.7, 0.7, 0.8, bottom)])
     (box,) = frame_burst([constraints(person(0.75, 0.3, 0.8), faces=faces)], Style(1.5, 0.7, 0.4))
     return height(box) / 0.3
 
@@ -152,16 +163,14 @@ LEAD = 0.5 * 0.4 * (0.4 / 0.7 * 1.5 - 0.2)  # half of the room beside SUBJECT an
 
 SCENARIOS: dict[str, Scenario] = {
     # A face above and one below, which only a crop looser than that would hold.
-    "FRAMING.loosest": lambda: near(loosest(), 1.55),
-    "FRAMING.sizes": lambda: (
-        near(narrowed(), 0.94)
-        and near(height(crop_of(0.4)[0]), 0.4 / 0.7)
-        and near(needs(1.03), 1.06)
-        and near(needs(1.10), 1.14)
-        and near(needs(1.19), 1.24)
-    ),
+    "FRAMING.loosest": lambda: near(loosest(), 1.55, 0.005),
+    # 0.9418 is the next of the steps, and 0.914 the one after.
+    "FRAMING.tightest": lambda: narrowed(0.945) and not narrowed(0.93) and near(height(crop_of(0.4)[0]), 0.4 / 0.7),
+    "FRAMING.step": lambda: near(needs(1.04), np.exp(0.06), 0.003),
+    "FRAMING.looser": lambda: grown(1.22) and not grown(1.26),
+    "FRAMING.most": lambda: near(held(2.9), 2.9) and held(3.15) < 3,
     "FRAMING.zoom": lambda: near(zoomed() - 1, 0.015),
-    # One that cuts the ball and is left whole costs as much as (10 + 12) / (6 * log(1.6) ** 2) = 16.6 frames so large.
+    # One that cuts the ball and is left whole costs as much as (10 + 12) / (30 * 0.21 ** 2) = 16.6 frames so large.
     "FRAMING.left": lambda: loosened(16) and not loosened(17),
     "FRAMING.towards_sigma": lambda: near(
         (middles([0.75] * 16, [-1.0] * 8 + [1.0] * 8)[9] - 0.75) / LEAD, 0.547, within=0.04
@@ -173,7 +182,7 @@ SCENARIOS: dict[str, Scenario] = {
     ),
     "FRAMING.place": lambda: near(cost(x=0.75 + 0.3), 20 * 0.25),
     "FRAMING.calm": lambda: turns(lambda worse: not calm(worse), 60 * 0.1**2),
-    "FRAMING.size": lambda: near(cost(tall=1.2), 6 * np.log(2) ** 2),
+    "FRAMING.size": lambda: near(cost(tall=1.2), 30 * np.log(2) ** 2),
     "FRAMING.face": lambda: near(cost(faces=half_out(0.1)), 50),
     "FRAMING.far_face": lambda: near(cost(faces=half_out(0.01)), 5),
     "FRAMING.far": lambda: turns(lambda size: cost(faces=half_out(size * 0.4)) > 20, 0.05),
@@ -186,7 +195,6 @@ SCENARIOS: dict[str, Scenario] = {
     "FRAMING.rim": lambda: turns(lambda gap: below(0.2, gap) < 20, 0.015),
     "FRAMING.torso_height": lambda: turns(lambda above: cost(people=others(0.2 - above * 0.4, 0.4)) < 20, 0.6),
     "FRAMING.torso_width": lambda: turns(lambda share: beside(0.5 - share / 2) < 20, 0.9),
-    "FRAMING.larger": lambda: all(near(held(size * 0.97), size) for size in (1.4, 1.6, 1.85, 2.15, 2.5, 3.0)),
     # The crop's top is at 0.2, its bottom at 0.8; the other is as tall as the subject.
     "FRAMING.head": lambda: near(cost(people=others(0.18, 0.17) + ASIDE), 0.425 * (0.5 + 0.12 * 0.15 / 0.17)),
     "FRAMING.body": lambda: near(beside(0.8, 0.17), 0.425 * (0.12 * 0.8 + 0.1)),
