@@ -54,11 +54,10 @@ class Framing:
     ball: float = 10.0
     torso: float = 30.0  # head or torso of somebody near
     near: float = 0.45  # of the subject's height, from which somebody is near
-    # Whom the frame cuts at the top or bottom is taller than what is seen: so many widths, of one who crouches.
-    widths: float = 2.0
+    as_near: float = 0.8  # from which as near as the subject: the legs are not cut either (tests.closer)
+    widths: float = 2.0  # how tall at least, whom the frame cuts at the top or bottom: of one who crouches
     rim: float = 0.015  # heights of the frame: whose box ends so near to its top or bottom is cut by it
-    # Whose feet are behind somebody nearer is taller than what is seen: by so much at least.
-    hidden: float = 1.35
+    hidden: float = 1.35  # times what is seen: how tall at least, whose feet are behind somebody nearer
     head: float = 0.5  # somebody else's head; this and the next two times the height against the subject's
     body: float = 0.12  # times the share of the person that is inside
     limb: float = 3.0  # of somebody near a hand or foot alone, in or out, or a side through what moves
@@ -289,7 +288,7 @@ def cut_by(box: HeightBox, constraints: CropConstraints) -> bool:
 
 def cuts(crops: F64, constraints: CropConstraints, aspect: float) -> NDArray[np.bool_]:
     """(N,) whether each of `crops` (N, 3: middle and height) goes through the head or torso of somebody near, the legs
-    too of who touches the subject, a face that is no far one, or what may be a ball."""
+    too of who touches the subject or is as near, a face that is no far one, or what may be a ball."""
     half = crops[:, 2:3] * np.array([aspect / 2, 0.5])
     box = np.concatenate([crops[:, :2] - half, crops[:, :2] + half], axis=1)
     return np.asarray((_cut(inside_share(box, _whole(constraints))) > 0).any(axis=1))
@@ -303,7 +302,8 @@ def _whole(constraints: CropConstraints) -> F64:
     people = people[_heights_of(constraints) / tall >= FRAMING.near]
     torsos, own = _torsos(people), constraints.subject
     touches = (people[:, :2] < own[2:]).all(axis=1) & (people[:, 2:] > own[:2]).all(axis=1)
-    torsos[touches, 3] = people[touches, 3]
+    all_of = touches | (people[:, 3] - people[:, 1] >= FRAMING.as_near * tall)
+    torsos[all_of, 3] = people[all_of, 3]
     return np.concatenate([faces[:, :4], torsos, constraints.balls])
 
 

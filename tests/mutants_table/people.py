@@ -164,7 +164,9 @@ MUTANTS = [
         *_FRAMED,
     ),
     mutant(_FRAMING, "(share > FRAMING.uncut) & (share < 1 - FRAMING.uncut)", "share < 1 - FRAMING.uncut", *_FRAMED),
-    mutant(_FRAMING, "torsos[touches, 3] = people[touches, 3]", "pass", *_FRAMED),
+    mutant(_FRAMING, "torsos[all_of, 3] = people[all_of, 3]", "pass", *_FRAMED),
+    mutant(_FRAMING, "all_of = touches | (", "all_of = (", *_FRAMED),
+    mutant(_FRAMING, "all_of = touches | (", "all_of = touches & (", *_FRAMED),
     mutant(_FRAMING, "if loose.any():", "if False:", *_FRAMED),
     # who is missed in a frame, and what is decided for a burst
     mutant(_CANDIDATES, "found[at].append(a + (b - a) * (at - first) / (last - first))", "pass", *_HELD),

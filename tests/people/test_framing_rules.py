@@ -143,6 +143,12 @@ def leaping(seen: float, aside: float = 0.0) -> CropConstraints:
     return constraints(person(0.75, 0.4, 0.72), people=half)
 
 
+def standing(tall: float, left: float = 0.9) -> bool:
+    """Whether a crop that ends at 0.8 cuts somebody so tall, against the subject, who stands on 0.85."""
+    other = np.array([[left, 0.85 - 0.4 * tall, left + 0.1, 0.85]])
+    return bool(cuts(np.array([[0.75, 0.5, 0.6]]), constraints(SUBJECT, people=other), 1.5)[0])
+
+
 def moved_in(share: float) -> float:
     """Cost of a ball of which this share is inside."""
     box = half_out(0.1)
@@ -192,6 +198,7 @@ SCENARIOS: dict[str, Scenario] = {
     # A quarter of the subject's height is seen; twice 0.09 is 0.45 of it.
     "FRAMING.widths": lambda: turns(lambda wide: below(wide) > 20, 0.09),
     "FRAMING.hidden": lambda: turns(lambda times: not cuts(ABOVE, leaping(0.18 / times), 1.5)[0], 1.35),
+    "FRAMING.as_near": lambda: turns(standing, 0.8),
     "FRAMING.rim": lambda: turns(lambda gap: below(0.2, gap) < 20, 0.015),
     "FRAMING.torso_height": lambda: turns(lambda above: cost(people=others(0.2 - above * 0.4, 0.4)) < 20, 0.6),
     "FRAMING.torso_width": lambda: turns(lambda share: beside(0.5 - share / 2) < 20, 0.9),
@@ -244,11 +251,15 @@ def test_an_arm_at_the_side_of_the_box_is_cut_as_a_body_is() -> None:
 
 
 def test_of_who_touches_the_subject_the_legs_are_cut_no_more_than_the_body() -> None:
-    """The crop ends at 0.8; somebody as tall as the subject stands lower, the knees below it: beside, or in contact."""
-    crop = np.array([[0.75, 0.5, 0.6]])
+    """The crop ends at 0.8; somebody three quarters as tall stands lower, the knees below it: beside, or in contact."""
     for left, cut in ((0.78, True), (0.9, False)):
-        other = np.array([[left, 0.5, left + 0.1, 0.9]])
-        assert bool(cuts(crop, constraints(SUBJECT, people=other), 1.5)[0]) is cut
+        assert standing(0.75, left) is cut
+
+
+def test_who_is_as_near_as_the_subject_is_not_cut_at_the_legs() -> None:
+    """A coach stands at the rim, the shoes below a crop around a player: a crop holds all of him, or nothing."""
+    assert standing(1.0, 1.4) is False  # out of the crop
+    assert standing(1.0, 1.1) and standing(1.0, 0.9)
 
 
 def test_whom_the_frame_cuts_is_not_far_away() -> None:
