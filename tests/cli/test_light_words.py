@@ -16,6 +16,7 @@ from pipeline.fixtures.light import Lamp, tables
 
 from pipeline.cli.look.inspect import _largest
 from pipeline.cli.look.light_words import LightWords, as_of_the_hall, light_words
+from pipeline.engine.hall import sentences
 from pipeline.engine.measure import Measurements
 from pipeline.engine.run import measure_shoot, read_shoot
 from pipeline.engine.solve import shoot_light
@@ -201,6 +202,15 @@ def test_dark_frame_of_a_burst_is_marked() -> None:
     words = words_of(light_of([scene(names, flicker=flicker)]), exifs)
     assert [words.of[n][1] for n in names] == [False] * 4 + [True, False]
     assert Path(words.zones[0][1]).name == "F0"
+
+
+def test_spoiled_frames_are_counted_among_those_that_can_be_told() -> None:
+    """A single frame that a burst evened (light.singles) is one of them; one that none evened is not."""
+    dark, even = GainMap.constant(np.full(3, 0.5)), GainMap.constant(np.zeros(3))
+    scenes = [scene(["A", "B", "C"], flicker=(dark,) * 3), scene(["D"], flicker=(dark,)), scene(["E"], flicker=(even,))]
+    lamps = lamps_of_frames(light_of(scenes), [frame(n, None) for n in "ABCDE"])
+    assert [bool(v) for v in lamps.alone] == [False] * 4 + [True]
+    assert sentences.flicker(lamps, None, at_least=False)[-1].text.startswith("4 frames of 4 caught")
 
 
 def test_a_light_has_one_brightness_on_the_screen() -> None:

@@ -10,6 +10,12 @@ _RUN = ("engine/hall/test_run_with_memory.py",)
 
 MUTANTS = [
     mutant(
+        "light/hall/lamps.py",
+        "len(s.names) < 2 and not s.flicker[0].coefficients.any() for s",
+        "len(s.names) < 2 for s",
+        "cli/test_light_words.py::test_spoiled_frames_are_counted_among_those_that_can_be_told",
+    ),
+    mutant(
         "engine/hall/picture.py",
         "(c.isascii() or c in _DRAWN)",
         "ord(c) < 0x250",

@@ -162,7 +162,10 @@ def exposure(found: Sequence[EndLight], levels: F64, steady: bool) -> Finding:
 
 def flicker(lamps: Lamps, depth: float | None, at_least: bool) -> list[Finding]:
     """Whether lamps flicker, how fast and how deep, and how many frames that spoiled."""
-    how = "brightness of rows and of frames of one burst against each other, and the times of the frames"
+    how = (
+        "brightness of rows and of frames of one burst against each other, of a single frame against a burst of the "
+        "same view, and the times of the frames"
+    )
     mains, compared = lamps.mains, int((~lamps.alone).sum())
     result = []
     if mains.hz is not None:

@@ -27,8 +27,8 @@ class Lamps:
 
     names  of the frames; scene, zone  (N,) of each; level  (N,) EV against the lamps' mean where the burst tells it
     profiles  (N, ROWS) EV against the mean of the burst at each row
-    within (N,) EV between the brightest and the darkest row; dark (N,) caught in the dark phase; alone (N,) no frame to
-    compare with
+    within (N,) EV between the brightest and the darkest row; dark (N,) caught in the dark phase; alone (N,) nothing to
+    compare with: neither a frame of its burst nor, for a single, a burst of the same view
     mains  by what frequency; flicker  light zone -> how deep, None where that is not known
     """
 
@@ -78,10 +78,8 @@ def lamps_of(light: ShootLight, cameras: Sequence[str], times: F64, exposure: F6
     mains = next((m for m in by_camera.values() if m.hz is not None), None) or _unknown(by_camera)
     dark = dark_phase(profiles, scene) | (level <= -LAMP_FLICKER.dark)
     zone = zones(light).astype(np.int64)
-    counts = np.bincount(scene, minlength=len(light.scenes))
-    found = Lamps(
-        names, scene, zone[scene], level, profiles, within, dark, counts[scene] < 2, times, exposure, mains, {}
-    )
+    untold = np.array([len(s.names) < 2 and not s.flicker[0].coefficients.any() for s in light.scenes], dtype=np.bool_)
+    found = Lamps(names, scene, zone[scene], level, profiles, within, dark, untold[scene], times, exposure, mains, {})
     of_zone = {int(z): found.of_scenes(np.flatnonzero(zone == z).tolist()) for z in np.unique(zone)}
     return Lamps(**{**vars(found), "flicker": of_zone})
 
