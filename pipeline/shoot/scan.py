@@ -12,6 +12,7 @@ from pipeline.errors import InputError, in_short, trace
 from pipeline.formats.exif import read_exif
 from pipeline.shoot.clocks.bodies import by_time
 from pipeline.shoot.frame_names import NOTHING_KNOWN, NameMemory, with_names
+from pipeline.shoot.gather.listing import LIST
 from pipeline.shoot.kinds import HEIC, PICTURE, RAW, OtherFiles, frame_kind, is_readable, not_photographs, other_files
 from pipeline.shoot.pairs import one_each
 from pipeline.store.places import is_out
@@ -57,7 +58,10 @@ def refuse_photographs(out: Path) -> None:
     """Raises InputError where the first run into `out` would write beside photographs, which may be a shoot."""
     if not out.is_dir() or is_out(out):
         return
-    for path in (*out.glob("[!.]*"), *out.glob("[!.]*/[!.]*")):
+    if (out / LIST).exists():
+        raise InputError(f"{out}: holds what evencourt gather copied from the cards; give another folder to --out")
+    # As deep as gather puts the frames of a card: CARD/DCIM/100ABCDE.
+    for path in (p for depth in range(1, 5) for p in out.glob("/".join(["[!.]*"] * depth))):
         if frame_kind(path) == "raw" or (frame_kind(path) and path.parent == out):
             raise InputError(
                 f"{out}: holds photographs that no run has made, such as {path.name}; give another folder to --out"

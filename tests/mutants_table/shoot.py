@@ -36,6 +36,8 @@ MUTANTS = [
     mutant(_SCAN, "if not out.is_dir() or is_out(out):", "if not out.is_dir():", *_SCAN_TESTS),
     mutant(_SCAN, ' == "raw" or (frame_kind(path)', " or (frame_kind(path)", *_SCAN_TESTS),
     mutant("engine/decide.py", "        refuse_photographs(out)\n", "", "cli/test_foreseen.py"),
+    mutant("shoot/scan.py", "for depth in range(1, 5) for p", "for depth in range(1, 3) for p", "shoot/test_scan.py"),
+    mutant("shoot/scan.py", "if (out / LIST).exists():", "if False:", "shoot/test_scan.py"),
     mutant(_SCAN, "if not there.is_relative_to(inside):", "if False:", *_SCAN_TESTS),
     mutant(_SCAN, 'sorted(names) if not name.startswith(".")', "sorted(names)", *_SCAN_TESTS),
     mutant(

@@ -11,6 +11,7 @@ from PIL import ExifTags, Image
 
 from pipeline.errors import InputError
 from pipeline.shoot import scan as module
+from pipeline.shoot.gather.listing import LIST
 from pipeline.shoot.scan import refuse_photographs, scan
 from pipeline.types import Exif
 
@@ -161,7 +162,14 @@ def test_what_a_run_has_made_is_no_shoot(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("name", "refused"),
-    [("G1.jpg", True), ("G1.nef", True), ("100W1/G1.nef", True), ("web/G1.jpg", False), ("notes.txt", False)],
+    [
+        ("G1.jpg", True),
+        ("G1.nef", True),
+        ("100W1/G1.nef", True),
+        ("web/G1.jpg", False),
+        ("notes.txt", False),
+        ("card/DCIM/100W1/G1.dng", True),
+    ],
 )
 def test_no_run_begins_beside_photographs(tmp_path: Path, name: str, refused: bool) -> None:
     put(tmp_path, f"out/{name}")
@@ -171,6 +179,13 @@ def test_no_run_begins_beside_photographs(tmp_path: Path, name: str, refused: bo
         put(tmp_path, "out/.work/lock")
     refuse_photographs(tmp_path / "out")
     refuse_photographs(tmp_path / "absent")
+
+
+def test_no_run_begins_where_cards_were_gathered(tmp_path: Path) -> None:
+    """Another night's shoot given to --out: a JPEG photographer's too, whose pictures look like those of a run."""
+    put(tmp_path, "shoot/card/G1.jpg", f"shoot/{LIST}")
+    with pytest.raises(InputError, match="holds what evencourt gather copied from the cards"):
+        refuse_photographs(tmp_path / "shoot")
 
 
 def test_the_folder_is_only_read(tmp_path: Path) -> None:
