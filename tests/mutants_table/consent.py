@@ -434,6 +434,8 @@ MUTANTS = [
     mutant(_TIMES, "same = abs(away) <= _SAME_TIME or", "same = not away or", *_ROWS_TESTS),
     mutant(_TIMES, " or time in _saved_shorter(frame.exif.time)", "", *_ROWS_TESTS),
     mutant(_TIMES, "(*meant.may, *others))", "tuple(others))", *_ROWS_TESTS),
+    mutant(_LISTS, "if not underlined and not _HEADING.match(line):", "if not underlined:", *_LISTS_TESTS),
+    mutant(_LISTS, "if not underlined and not _HEADING.match(line):", "if not _HEADING.match(line):", *_LISTS_TESTS),
     mutant(_LISTS, "here = after | _called_in(line, stems)", "here = after", *_LISTS_TESTS),
     mutant(_LISTS, "here = after | _called_in(line, stems)", "here = _called_in(line, stems)", *_LISTS_TESTS),
     mutant(

@@ -46,6 +46,8 @@ _APART = re.compile(r"[:()\[\]{}\"'|/<>]+")
 _TEXTS = ("txt", "md")
 _YEAR = re.compile(r"(?<!\w)(?:19|20)\d\d(?!\w)")  # beside a whole name it is a date
 _SUFFIX = re.compile(r"\.[a-z]\w{1,3}\b")
+_HEADING = re.compile(r" {0,3}#{1,6}(?=\s)")  # of Markdown: CommonMark 0.31.2, 4.2, from memory; 4.3 is the other
+_UNDERLINE = re.compile(r" {0,3}(?:=+|-+)\s*")
 
 
 def held_by_lists(facts: Facts, frames: Sequence[Frame], notices: list[str]) -> Iterator[tuple[str, str]]:
@@ -100,11 +102,20 @@ def _lists(facts: Facts, frames: Sequence[Frame]) -> list[Path]:
 
 
 def _beside(lines: Sequence[str], at: int, stems: Collection[str]) -> set[str]:
-    """The frames that stand alone in the lines right below a line, or above the paragraph in which it is."""
+    """The frames that stand alone in the lines right below a line, or above the paragraph in which it is; below a
+    heading also where lines between are empty."""
     above = list(dropwhile(lambda line: line.strip() and not _called_in(line, stems), reversed(lines[:at])))
     heads = list(dropwhile(lambda line: not line.strip(), above))
-    below = _first(lines[at + 1 :], stems)
+    below = _first(_under(lines[at], lines[at + 1 :]), stems)
     return below if below and len(heads) < len(above) else below | _first(heads, stems)
+
+
+def _under(line: str, rest: Sequence[str]) -> Sequence[str]:
+    """The lines below a line: of a heading without its underline and without empty ones."""
+    underlined = bool(rest) and _UNDERLINE.fullmatch(rest[0]) is not None
+    if not underlined and not _HEADING.match(line):
+        return rest
+    return [one for one in rest[underlined:] if one.strip()]
 
 
 def _first(lines: Sequence[str], stems: Collection[str]) -> set[str]:

@@ -156,6 +156,9 @@ def test_json_that_is_none_is_read_line_by_line(tmp_path: Path, text: str) -> No
         ("TH1_0001: a save\n\nSiri Fjellheim scores.\n", []),
         ("A save\nTH1_0001\n\nSiri Fjellheim\nTH1_0002\n", [2]),
         ("| TH1_0001 | a save |\n| TH1_0002 | Siri Fjellheim |\n", [2]),
+        ("## Siri Fjellheim\n\n- TH1_0002\n\n- TH1_0003\n\n## A save\n\nTH1_0001\n", [2, 3]),
+        ("Siri Fjellheim\n--------------\n\nTH1_0002\n\nA save\n------\n\nTH1_0001\n", [2]),
+        ("Siri Fjellheim scores.\n\nTH1_0002\n", []),
     ],
 )
 def test_a_name_alone_in_a_line_is_the_head_of_the_paragraph_below(
