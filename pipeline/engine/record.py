@@ -92,6 +92,8 @@ def build(
         entry.rated = shoot.facts.row(name).rating
         entry.consent = shoot.for_consent(name)
         entry.status, entry.reason = _status(log, shoot, recipe, plan, planned.get(name), entry, name)
+        if entry.status == "held":  # nobody sees its crop, so that there is nothing to look at
+            entry.notices = list(one.notices)
         finish(one, entry)
         frames.put(name, entry)
         counts.add(shoot, name, entry)

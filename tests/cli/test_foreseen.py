@@ -6,12 +6,14 @@ import json
 import os
 import re
 import shutil
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
 
 from pipeline.engine.pacing import trial
+from pipeline.steps import exposure
 from tests.engine.test_run import evencourt
 from tests.golden import write_shoot
 
@@ -268,6 +270,17 @@ def test_held_frames_are_counted_with_their_reasons_and_no_name(night: Night) ->
     assert re.search(r"note: frame-000\d held back: its file or folder name names a player", text)
     assert "note: TH5_0005 held back: its picture is, to the last bit, that of frame-000" in text
     assert "Fjellheim" not in text.partition("deliveries:")[2]
+
+
+def test_steps_say_nothing_of_a_frame_that_is_held(night: Night, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It is in no delivery: "check that the named players are in it" sent somebody to look for it."""
+    night.use(PLAIN.replace("gray_world}]", "gray_world}, exposure: {}]").replace("CAPTION", "{{ words }}"))
+    monkeypatch.setattr(exposure, "RULES", replace(exposure.RULES, said=-1.0))
+    night.write("frames.csv", "frame,players\nTH5_0002,home 7\n")
+    night.agree()
+    frames = json.loads((night.folder / "out" / "run.json").read_bytes())["frames"]
+    silent = [name for name, one in frames.items() if not any("exposure: " in text for text in one["notices"])]
+    assert silent == ["TH5_0002"]
 
 
 def test_a_row_that_may_mean_two_frames(night: Night) -> None:

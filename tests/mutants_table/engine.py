@@ -257,6 +257,7 @@ MUTANTS = [
     ),
     mutant("engine/record.py", "entry.rated = shoot.facts.row(name).rating", "pass", "engine/test_who_gets_what.py"),
     mutant("engine/record.py", "*_beside_withheld(shoot, frames), ", "", *_FORESEEN),
+    mutant("engine/record.py", 'if entry.status == "held":', "if False:", *_FORESEEN),
     mutant("engine/record.py", "players and bool(frames[name].deliveries)", "players", *_FORESEEN),
     mutant("engine/record.py", "return not shoot.facts.row(name).players and", "return", *_FORESEEN),
     mutant("engine/jobs.py", "or is_named(self.own_texts", "or bool(self.own_texts", *_FORESEEN),
