@@ -40,6 +40,7 @@ class Framing:
     least_evened: int = 3  # frames: a shorter burst is not evened in place
     columns: int = 21  # places tried across, from one bound to the other
     rows: int = 11  # and down
+    beside: int = 24  # and along each, beside what is better not cut, the nearest first: in a crowd there are hundreds
     left: float = 12.0  # cost of a frame that is left whole among crops, since any crop of that size would cut
     kept: int = 80  # proposals of a frame that take part in the search through the burst
     # Costs of place and size. With much less for the place, people running beside the subject pull the crop to
@@ -238,9 +239,7 @@ def _middles(constraints: Sequence[CropConstraints], heights: F64, style: Style)
 
 def _inside(middle: F64, constraints: CropConstraints, height: float, aspect: float) -> F64:
     """The middle nearest to `middle` at which the crop holds `must` and lies in the frame."""
-    half = np.array([height * aspect / 2, height / 2])
-    low, high = _range(constraints, half)
-    return np.asarray(np.clip(middle, low, high))
+    return np.asarray(np.clip(middle, *_range(constraints, np.array([height * aspect / 2, height / 2]))))
 
 
 def _range(constraints: CropConstraints, half: F64) -> tuple[F64, F64]:
@@ -269,11 +268,13 @@ def _placed(constraints: CropConstraints, style: Style, size: float, middle: F64
     """(N, 3) crops of this height where they may be, and those that just hold, or leave out, what is better not cut."""
     half = np.array([size * style.aspect / 2, size / 2])
     low, high = _range(constraints, half)
-    edges = np.concatenate([_whole(constraints), constraints.limbs])
+    edges = np.concatenate([_whole(constraints), constraints.limbs[_near(constraints)]])
     places = []
     for axis, count in enumerate((FRAMING.columns, FRAMING.rows)):
         ends = edges[:, [axis, axis + 2]].ravel()
-        tried = [np.linspace(low[axis], high[axis], count), middle[[axis]], ends - half[axis], ends + half[axis]]
+        beside = np.unique(np.clip(np.concatenate([ends - half[axis], ends + half[axis]]), low[axis], high[axis]))
+        nearest = np.argsort(np.abs(beside - middle[axis]), kind="stable")[: FRAMING.beside]
+        tried = [np.linspace(low[axis], high[axis], count), middle[[axis]], beside[nearest]]
         places.append(np.unique(np.clip(np.concatenate(tried), low[axis], high[axis])))
     grid = np.stack(np.meshgrid(*places), axis=-1).reshape(-1, 2)
     return np.column_stack([grid, np.full(len(grid), size)])
@@ -299,8 +300,8 @@ def _whole(constraints: CropConstraints) -> F64:
     tall = constraints.subject[3] - constraints.subject[1]
     faces, people = constraints.faces, constraints.people
     faces = faces[(faces[:, 3] - faces[:, 1]) / tall > FRAMING.far]
-    people = people[_heights_of(constraints) / tall >= FRAMING.near]
-    torsos, own = _torsos(people), constraints.subject
+    people = people[_near(constraints)]
+    torsos, own = _upper(people, FRAMING.torso_height, FRAMING.torso_width), constraints.subject
     touches = (people[:, :2] < own[2:]).all(axis=1) & (people[:, 2:] > own[:2]).all(axis=1)
     all_of = touches | (people[:, 3] - people[:, 1] >= FRAMING.as_near * tall)
     torsos[all_of, 3] = people[all_of, 3]
@@ -319,13 +320,18 @@ def _heights_of(constraints: CropConstraints) -> F64:
     return np.asarray(np.where(cut, np.maximum(tall, FRAMING.widths * wide), tall))
 
 
-def _torsos(people: F64) -> F64:
-    """(N, 4) from the heads to the hips of `people` (N, 4), with their arms."""
-    torsos = people.copy()
-    torsos[:, 3] = people[:, 1] + FRAMING.torso_height * (people[:, 3] - people[:, 1])
-    middle, half = (people[:, 0] + people[:, 2]) / 2, (people[:, 2] - people[:, 0]) * (FRAMING.torso_width / 2)
-    torsos[:, 0], torsos[:, 2] = middle - half, middle + half
-    return torsos
+def _near(constraints: CropConstraints) -> NDArray[np.bool_]:
+    tall = constraints.subject[3] - constraints.subject[1]
+    return np.asarray(_heights_of(constraints) / tall >= FRAMING.near)
+
+
+def _upper(people: F64, deep: float, wide: float) -> F64:
+    """(N, 4) the upper part of `people` (N, 4): so deep and wide, in shares of them."""
+    part = people.copy()
+    part[:, 3] = people[:, 1] + deep * (people[:, 3] - people[:, 1])
+    middle, half = (people[:, 0] + people[:, 2]) / 2, (people[:, 2] - people[:, 0]) * (wide / 2)
+    part[:, 0], part[:, 2] = middle - half, middle + half
+    return part
 
 
 def _costs(crops: F64, constraints: CropConstraints, style: Style, height: float, middle: F64) -> F64:
@@ -346,10 +352,7 @@ def _costs(crops: F64, constraints: CropConstraints, style: Style, height: float
 def limbs_cut(boxes: F64, constraints: CropConstraints) -> F64:
     """(N,) how many people near `boxes` (N, 4) go through, if only by a hand or foot, and sides through what moves."""
     found = np.zeros(len(boxes)) if constraints.moving is None else crossed(boxes, constraints.moving)
-    if len(constraints.people):
-        near = _heights_of(constraints) >= FRAMING.near * (constraints.subject[3] - constraints.subject[1])
-        found = found + (_cut(inside_share(boxes, constraints.limbs)) * near).sum(axis=1)
-    return np.asarray(found)
+    return np.asarray(found + _cut(inside_share(boxes, constraints.limbs[_near(constraints)])).sum(axis=1))
 
 
 def _people_cost(box: F64, people: F64, ratio: F64) -> F64:
@@ -358,17 +361,15 @@ def _people_cost(box: F64, people: F64, ratio: F64) -> F64:
     ratio  (N,) their heights against the subject's
     """
     sizes = np.minimum(ratio, FRAMING.largest)
-    torsos = FRAMING.torso * _cut(inside_share(box, _torsos(people))) * (ratio >= FRAMING.near)
-    heads = people.copy()
-    heads[:, 3] = people[:, 1] + FRAMING.head_height * (people[:, 3] - people[:, 1])
-    middle, half = (people[:, 0] + people[:, 2]) / 2, (people[:, 2] - people[:, 0]) * (FRAMING.head_width / 2)
-    heads[:, 0], heads[:, 2] = middle - half, middle + half
+    torsos = _upper(people, FRAMING.torso_height, FRAMING.torso_width)
+    torso = FRAMING.torso * _cut(inside_share(box, torsos)) * (ratio >= FRAMING.near)
+    heads = _upper(people, FRAMING.head_height, FRAMING.head_width)
     feet = people.copy()
     feet[:, 1] = people[:, 3] - FRAMING.feet_height * (people[:, 3] - people[:, 1])
     part = inside_share(box, people)
     cost = FRAMING.head * _cut(inside_share(box, heads)) + FRAMING.feet * _cut(inside_share(box, feet))
     cost = cost + FRAMING.body * _cut(part) * part
-    return np.asarray((cost * sizes + torsos).sum(axis=1))
+    return np.asarray((cost * sizes + torso).sum(axis=1))
 
 
 def _cut(share: F64) -> F64:
@@ -388,8 +389,7 @@ def _cheapest(proposals: Sequence[_Proposals], path: F64) -> tuple[list[F64], fl
         choice = sums.argmin(axis=1)
         came.append(choice)
         total = now.costs + sums[np.arange(len(choice)), choice]
-    index = int(total.argmin())
-    chosen = [index]
+    chosen = [int(total.argmin())]
     for choice in reversed(came):
         chosen.append(int(choice[chosen[-1]]))
     return [p.crops[i] for p, i in zip(proposals, reversed(chosen), strict=True)], float(total.min())

@@ -227,7 +227,7 @@ def apply(image: Image, params: CropParams, context: ApplyContext[CropSolution])
 
 STEP: Step[CropParams, FrameObservation, CropSolution] = Step(
     name="crop",
-    version=23,
+    version=24,
     summary="Cut to an aspect around the player the moment is about, or to the box that frames.csv gives.",
     Params=CropParams,
     place="delivery",

@@ -181,7 +181,9 @@ MUTANTS = [
     mutant("steps/crop_burst.py", "rough: float = 0.5", "rough: float = 0.45", *_HELD),
     mutant("steps/crop_burst.py", "+ RULES.rough * sum(one.rough for one in led)", "", *_HELD),
     mutant(_FRAMING, "ends - half[axis], ends + half[axis]]", "]", *_FRAMED),
-    mutant("people/framing.py", "found = found + (_cut(inside_share(boxes", "(_cut(inside_share(boxes", *_HELD),
+    mutant("people/framing.py", "np.asarray(found + _cut(inside", "np.asarray(_cut(inside", *_HELD),
+    mutant(_FRAMING, "constraints.limbs[_near(constraints)]])", "constraints.limbs])", "people/test_framing.py"),
+    mutant(_FRAMING, 'kind="stable")[: FRAMING.beside]', 'kind="stable")', "people/test_framing.py"),
     mutant("people/framing.py", "else crossed(boxes, constraints.moving)", "else np.zeros(len(boxes))", *_HELD),
     mutant(
         "steps/crop_burst.py",

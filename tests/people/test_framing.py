@@ -10,7 +10,7 @@ import pytest
 from pipeline.imaging.geometry import HeightBox, box_to_heights, heights_to_box
 from pipeline.imaging.rotation import inscribed, inside
 from pipeline.people.constraints import turned_boxes
-from pipeline.people.framing import FRAMING, CropConstraints, Style, cut_by, fits, frame_burst
+from pipeline.people.framing import FRAMING, CropConstraints, Style, _placed, cut_by, fits, frame_burst
 
 NONE = np.zeros((0, 4))
 WIDE = HeightBox(0.0, 0.0, 1.5, 1.0)  # a 3:2 frame in its own heights
@@ -232,6 +232,19 @@ def test_a_long_burst_is_framed_in_little_time() -> None:
     burst = [constraints(person(0.3 + 0.002 * at, 0.4, 0.75), towards=0.5) for at in range(300)]
     assert len(frame_burst(burst, STYLE)) == 300
     assert frame_burst(burst[:1], STYLE)[0] == pytest.approx(frame_burst(burst[:1] * 3, STYLE)[1], abs=0.02)
+
+
+def test_a_crowd_around_the_play_does_not_multiply_what_is_tried() -> None:
+    alone = constraints(person(0.75, 0.4, 0.7))
+    rng = np.random.default_rng(5)
+    stand = np.array([person(x, 0.1, y) for x, y in rng.uniform([0.1, 0.15], [1.4, 0.6], (200, 2))])
+    tried = {name: len(_placed(one, STYLE, 0.6, np.array([0.75, 0.5]))) for name, one in {
+        "alone": alone,
+        "before a stand": constraints(alone.subject, people=stand),
+        "in a crowd": constraints(alone.subject, people=stand * 3 - [1.5, 0.4, 1.5, 0.4]),
+    }.items()}  # fmt: skip
+    assert tried["before a stand"] == tried["alone"]  # nobody there is near
+    assert tried["alone"] < tried["in a crowd"] < 12 * tried["alone"]
 
 
 @pytest.mark.parametrize("degrees", [-4.0, -0.7, 1.3, 5.0])
