@@ -44,6 +44,8 @@ MUTANTS = [
     mutant(_LOST, "(last[begin - 1], before[begin - 1]) != (of, of)", "True", _LOST_TEST),
     mutant(_LOST, "of != first[end] and ", "", _LOST_TEST),
     mutant(_LOST, "tolist())) == _PAGE for", "tolist())) > 0 for", _LOST_TEST),
+    mutant(_LOST, "tiled or size < end - begin", "tiled", _LOST_TEST),
+    mutant(_LOST, "times[which[order]] <= _SERIES", "times[which[order]] > 0", _LOST_TEST),
     mutant(_LOST, "-(-begin // _SECTOR) * _SECTOR", "begin", _LOST_TEST),
     mutant(_LOST, "3 * source.length // 8", "0", _LOST_TEST),
     mutant(

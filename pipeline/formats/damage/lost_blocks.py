@@ -49,7 +49,7 @@ def _picture(source: Source) -> tuple[int, int, bool]:
     ]
     size, begin, end, tiled = max(found, default=(0, 0, 0, False))
     if size and size > 0.9 * (end - begin) and end <= source.length and 2 * size > source.length:
-        return begin, end, tiled
+        return begin, end, tiled or size < end - begin
     return 3 * source.length // 8, 7 * source.length // 8, False
 
 
@@ -109,8 +109,10 @@ def _is_lost(even: NDArray[np.bool_], ends: NDArray[np.uint8]) -> bool:
 
 def _stands_twice(sums: NDArray[np.uint64]) -> bool:
     """Whether `_PAGE` different sectors in a row stand elsewhere once more: noise never does, and what is burnt repeats
-    itself sooner."""
+    itself sooner. What stands there more often than `_SERIES` is drawn without noise."""
+    _, which, times = np.unique(sums, return_inverse=True, return_counts=True)
     order = np.argsort(sums, kind="stable")
+    order = order[times[which[order]] <= _SERIES]
     same = sums[order[1:]] == sums[order[:-1]]
     one, other = order[:-1][same], order[1:][same]
     at = np.unique(np.stack([other - one, one], axis=1), axis=0)

@@ -92,6 +92,7 @@ def burnt(samples: np.ndarray) -> None:
         lambda samples: samples[100, :300].fill(65535),  # a lamp from the edge of the frame
         lambda samples: samples[100, 200:].fill(65535),
         lambda samples: samples[::2].fill(700),  # a repeated pattern
+        lambda samples: samples[100:110].fill(700),
     ],
 )
 def test_what_is_no_lost_block(tmp_path: Path, change: Callable[[np.ndarray], object]) -> None:
@@ -116,6 +117,24 @@ def test_tiles_may_be_filled_up(tmp_path: Path) -> None:
     data = tiff(samples, tile=True)
     copied(96 * 512, 200 * 512, 4096)(data)
     assert is_lost(tmp_path, data)
+
+
+def test_strips_that_each_begin_a_page_may_have_fillers_between_them(tmp_path: Path) -> None:
+    strips = [part.tobytes() for part in np.split(noise(), 4)]  # of 75 kB, 18.75 pages
+    places = [4096 + at * 19 * 4096 for at in range(4)]
+    lists = struct.pack("<8I", *places, *map(len, strips))
+    entries = struct.pack("<HHIIHHII", 0x0111, 4, 4, 38, 0x0117, 4, 4, 54)
+    data = bytearray((struct.pack("<2sHIH", b"II", 42, 8, 2) + entries + bytes(4) + lists).ljust(4096, b"\xa5"))
+    for strip in strips:
+        data += strip.ljust(19 * 4096, b"\0")
+    assert not is_lost(tmp_path, data)
+    copied(16 * 512, 200 * 512, 4096)(data)
+    assert is_lost(tmp_path, data)
+
+
+def test_a_picture_drawn_without_noise_has_rows_that_are_the_same(tmp_path: Path) -> None:
+    samples = np.tile(np.linspace(0, 16000, 4096).astype("<u2"), (100, 1))
+    assert not is_lost(tmp_path, tiff(samples))
 
 
 def test_what_is_no_file_of_pictures(tmp_path: Path) -> None:
