@@ -150,8 +150,8 @@ MUTANTS = [
     mutant(_FRAMING, "way.cost + FRAMING.left * way.cut", "way.cost", *_FRAMED),
     mutant(
         _FRAMING,
-        "return np.asarray(np.clip(middle, low, high))",
-        "return np.asarray(middle)",
+        "np.clip(middle, *_range(constraints, np.array([height * aspect / 2, height / 2])))",
+        "middle",
         *_FRAMED,
         why="crops are clipped to the same limits when they are proposed",
     ),
