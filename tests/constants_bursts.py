@@ -242,12 +242,12 @@ def of_single_frame() -> Iterator[float]:
     scene = np.log2(surfaces(0)[:, MARGIN : MARGIN + WIDE]).astype(np.float32)
     lamp = shared_lamp.SharedLamp.nothing()
     lamp.amplitudes[0, 0, 0], lamp.harmonic[0, 0, 0] = 0.34, 0.01
-    lamp = replace(lamp, cycles=0.4)
+    lamp = replace(lamp, cycles=0.4, phases=np.arange(4.0) ** 2)
     shared = np.zeros((row_wave.DEGREE + 1, row_wave.ACROSS + 1, 3))
     hall = frame.KnownHall(scene, shared, lamp, Perspective(), (-1.0, 1.0), 1)
     for moment, shift, seed in ((9, 0, 0), (11, 24, 0), (13, -40, 0), (16, 0, 3)):
         found = frame.phase_in(alone(LAMPS, moment, shift, seed)[0], hall)
-        yield from [found.agrees, found.held_out, found.without, found.error, found.decided]
+        yield from [found.agrees, found.held_out, found.without, found.error, found.decided, found.slope]
     tiles = (scene.shape[0] // 4, scene.shape[1] // 4)
     for shift in (70, 74, 78, 82):
         yield frame._laid(scene, np.roll(scene, shift, axis=1), tiles)[1]
@@ -256,9 +256,11 @@ def of_single_frame() -> Iterator[float]:
     yield from frame._agreement(scene, np.roll(scene, 3, axis=0), 0, tiles).tolist()
     view, _ = alone(LAMPS, 9)
     for depth in np.linspace(0.028, 0.042, 29):
-        faint = replace(lamp, amplitudes=lamp.amplitudes / 0.34 * depth, harmonic=0 * lamp.harmonic)
+        faint = replace(
+            lamp, amplitudes=lamp.amplitudes / 0.34 * depth, harmonic=0 * lamp.harmonic, phases=np.arange(4.0) ** 2
+        )
         yield float(frame.KnownHall.of([view] * 2, flicker.Agreed([GainMap(shared)] * 2, faint)) is None)
-    sure = frame.Found(0.0, Motion(), 1.0, 0.0, 1.0, 0.0, 100.0)
+    sure = frame.Found(0.0, Motion(), 1.0, 0.0, 1.0, 0.0, 100.0, 100.0)
     for share in np.linspace(0.85, 1.15, 13):
         near = ({"agrees": 0.4}, {"held_out": 0.06}, {"error": 0.06}, {"decided": 20.0})
         for one in near:

@@ -42,7 +42,7 @@ from pipeline.store.folded import Folded
 from pipeline.store.packing import LARGEST, take
 from pipeline.types import F32, F64, Frame, Image
 
-VERSION = 27  # raised when the result for a scene changes
+VERSION = 28  # raised when the result for a scene changes
 _STOPS = 100.0  # that light changes by at most; more was not measured
 _FULL = GainMap(np.zeros((DEGREES[0] + 1, DEGREES[1] + 1, 3)))
 

@@ -46,6 +46,7 @@ _ROWS = 24  # of a frame, at which waves are compared; 2.3 waves and their harmo
 _FINE = 201
 _DARKEST = 0.02  # of the lamp's mean light: below it the logarithm runs away
 _MEDIAN_TO_DEVIATION = 1.4826  # of a normal distribution
+_SAME_PHASE = 0.06  # radians, within which frames show one light: about 0.02 stops of a deep lamp
 # Where a fit starts: how far the static part lies to one side of the middle of the frames, as a lamp's depth, for a
 # short arc on either side or for a whole circle about the middle. The best of all is kept.
 _STARTS = (0.0, 0.15, -0.15, 0.35, -0.35)
@@ -114,6 +115,8 @@ def find_lamp(waves: F64, cycles: float) -> Lamp | None:
     problem, fits = _fits(waves, cycles)
     best = min(fits, key=lambda fit: float(fit.cost))
     lamp = problem.lamp(best.x)
+    if _most_in_one(lamp.phases) > count / 2:
+        return None  # a flash in the others, or a lamp that was switched
     shared = lamp.shared(at)
     freedom = max(STATIC.parts * (count - 1) - count - 4, 1)  # phases, depth, cycles, harmonic
     # The errors of this burst by its own rows; a few that nothing shows well, at an edge, do not count.
@@ -138,6 +141,27 @@ def best_lamp(waves: F64, cycles: float) -> Lamp:
     """The lamp that explains best how the frames differ, whether or not it tells what they share; see `find_lamp`."""
     problem, fits = _fits(waves, cycles)
     return problem.lamp(min(fits, key=lambda fit: float(fit.cost)).x)
+
+
+def is_pulse(phases: F64) -> bool:
+    """Whether frames in such phases (F,), in order of time, show a lamp that pulses.
+
+    Lamps that are switched, and flashes of others, leave frames in fewer than four lights; what fades or is uncovered
+    runs one way. A pulse may do so too, of few frames.
+    """
+    about = np.angle(np.exp(1j * phases).mean())
+    turns = np.angle(np.exp(1j * (phases - about)))
+    in_order = np.sort(turns)
+    gaps = np.append(np.diff(in_order), in_order[0] + 2 * np.pi - in_order[-1])
+    distinct = int((gaps > _SAME_PHASE).sum())
+    one_way = abs(float(np.sign(np.diff(turns)).sum())) == len(turns) - 1
+    return distinct >= STATIC.frames and not (one_way and float(np.ptp(turns)) < np.pi)
+
+
+def _most_in_one(phases: F64) -> int:
+    """The number of frames in one phase."""
+    apart = np.abs(np.angle(np.exp(1j * (phases[:, None] - phases))))
+    return int((apart < _SAME_PHASE).sum(axis=1).max())
 
 
 def lamp_light(angle: F64, lamp: Lamp) -> F64:

@@ -331,3 +331,12 @@ def test_frames_that_show_nothing(value: float, count: int) -> None:
     assert all(np.isfinite(f.coefficients).all() for f in fields)
     if count == 1:
         assert spread(left[1:]) < BAR
+
+
+def test_flashes_of_others_put_no_bands_on_the_rest_of_a_burst() -> None:
+    """A curtain at 1/1000 s shows a flash in a part of the rows. Bands that all frames share are told by no two."""
+    random, still, rows = np.random.default_rng(1), surfaces(0)[:, MARGIN : MARGIN + WIDTH], np.arange(HEIGHT) / HEIGHT
+    flashes = [1.0, np.where(rows > 0.55, 2.3, 1.0), 1.0, 1.0, np.where(rows < 0.4, 2.3, 1.0), 1.0]
+    images = [photograph(still * np.reshape(one, (-1, 1, 1)), random) for one in flashes]
+    maps = agree(views(images))
+    assert max(np.ptp(maps[i].on(HEIGHT, WIDTH)[..., 1]) for i in (0, 2, 3, 5)) < 0.3

@@ -52,6 +52,12 @@ _PROOF_TEST = "light/singles/test_frame.py::test_each_proof_is_asked_for"
 _OWN_TEST = "light/singles/test_frame.py::test_a_burst_that_tells_its_own_wave_is_left_alone"
 _TWO_TEST = "light/singles/test_frame.py::test_two_frames_gain_what_they_have_in_common"
 _STEP_TEST = "light/singles/test_frame.py::test_each_band_of_rows_is_laid_where_it_lies"
+_NO_PULSE_TEST = "light/singles/test_frame.py::test_a_burst_whose_light_changes_without_a_pulse_tells_nothing"
+_KEPT_TEST = "light/singles/test_frame.py::test_where_nothing_proves_it_rows_are_kept"
+_STATIC, _FLASH_TEST = (
+    "light/static_bands.py",
+    "light/test_flicker.py::test_flashes_of_others_put_no_bands_on_the_rest_of_a_burst",
+)
 _LIKELY, _LIKELY_TESTS = "light/singles/likely.py", ("light/singles/test_likely.py",)
 
 MUTANTS = [
@@ -60,6 +66,13 @@ MUTANTS = [
     mutant(_SINGLE, "min(c.held_out, c.gained * self.without)", "c.gained * self.without", _PROOF_TEST),
     mutant(_SINGLE, "and self.error <= c.error", "and True", _PROOF_TEST),
     mutant(_SINGLE, "and self.decided >= c.decided", "and True", _PROOF_TEST),
+    mutant(_SINGLE, "and self.slope > 0", "and True", _PROOF_TEST),
+    mutant(_SINGLE, "self._seen - by * down", "self._seen", _KEPT_TEST),
+    mutant(_SINGLE, " or not is_pulse(lamp.phases)", "", _NO_PULSE_TEST),
+    mutant(_STATIC, "distinct >= STATIC.frames and", "distinct > 0 and", _NO_PULSE_TEST),
+    mutant(_STATIC, "not (one_way and", "not (False and", _NO_PULSE_TEST),
+    mutant(_STATIC, "_most_in_one(lamp.phases) > count / 2", "False", _FLASH_TEST),
+    mutant(_SINGLE, "min(c.held_out, c.gained", "max(c.held_out, c.gained", _PROOF_TEST),
     mutant(_SINGLE, "if own.lamp is not None:", "if False:", _OWN_TEST),
     mutant(_SINGLE, "total.coefficients / len(known)", "total.coefficients", _TWO_TEST),
     mutant(_SINGLE, "by_hall + -even", "by_hall", _TWO_TEST),

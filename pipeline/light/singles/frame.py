@@ -24,7 +24,7 @@ from pipeline.light.mixing.standing import Standing
 from pipeline.light.registration import REGISTRATION, Motion, motions, warp
 from pipeline.light.row_wave import ACROSS, DEGREE, TO_CHANNELS, TO_PARTS
 from pipeline.light.shared_lamp import Perspective, Place, SharedLamp, places
-from pipeline.light.static_bands import pan_along
+from pipeline.light.static_bands import is_pulse, pan_along
 from pipeline.store.packing import LARGEST, take
 from pipeline.types import F32, F64
 
@@ -57,6 +57,7 @@ class SingleFrameConstants:
 SINGLE_FRAME = SingleFrameConstants()
 _SIDE = 512  # pixels of a kept scene, at most
 _NOTHING = 1e-9
+_SLOPES = np.arange(-20, 21) / 20  # stops from the middle to an edge, that light may fall off by
 _FINE = (96, 12)  # tiles at which a lamp is read for a gain map, as in flicker
 
 
@@ -78,9 +79,9 @@ class KnownHall:
 
     @staticmethod
     def of(views: Sequence[View], evened: Agreed) -> KnownHall | None:
-        """Of a burst's views; None where no lamp is believed, or it hardly flickers."""
+        """Of a burst's views; None where no lamp is believed, it hardly flickers, or it may be no pulse."""
         lamp = evened.lamp
-        if lamp is None or _swing(lamp) < SINGLE_FRAME.swing:
+        if lamp is None or _swing(lamp) < SINGLE_FRAME.swing or not is_pulse(lamp.phases):
             return None
         scene, known = typical_scene(views, [-one for one in evened.maps])
         height, width = scene.shape[:2]
@@ -126,7 +127,8 @@ class Found:
 
     phase  radians at the middle row; motion  of the burst's scene in it; agrees  share of its tiles that show the same
     surfaces; held_out, without  stops by which bands of rows are off that were left out, with the wave and without;
-    error  of the wave, stops; decided  natural log by which another phase, or none, is less likely
+    error  of the wave, stops; decided  natural log by which another phase, or none, is less likely; slope  by which
+    light is that only falls off down the rows, or up
     """
 
     phase: float
@@ -136,6 +138,7 @@ class Found:
     without: float
     error: float
     decided: float
+    slope: float
 
     @property
     def believed(self) -> bool:
@@ -146,6 +149,7 @@ class Found:
             and self.held_out <= min(c.held_out, c.gained * self.without)
             and self.error <= c.error
             and self.decided >= c.decided
+            and self.slope > 0
         )
 
 
@@ -293,7 +297,7 @@ class _Fit:
 
     def found(self, motion: Motion) -> Found:
         """The likeliest phase, and what proves it."""
-        nothing = Found(0.0, motion, 0.0, np.inf, 0.0, np.inf, 0.0)
+        nothing = Found(0.0, motion, 0.0, np.inf, 0.0, np.inf, 0.0, 0.0)
         if self._known.sum() < SINGLE_FRAME.shared * len(self._known):
             return nothing
         tried = np.linspace(-np.pi, np.pi, SINGLE_FRAME.phases, endpoint=False)
@@ -311,7 +315,14 @@ class _Fit:
         plain = self._seen - self._level(self._seen)
         without = self._bands_off(plain[:, 0], trust)
         agrees = float((self._size(rest)[self._known] < SINGLE_FRAME.same).mean())
-        return Found(phase, motion, agrees, held_out, without, error, decided)
+        slope = self._falls_off() - self._cost(self._seen - self._stops(phase))
+        return Found(phase, motion, agrees, held_out, without, error, decided, slope)
+
+    def _falls_off(self) -> float:
+        """The least cost of light that falls off down the rows, or up."""
+        down = np.zeros_like(self._seen)
+        down[:, 0] = np.repeat(self._place.rows, self._place.tiles[1])
+        return min(self._cost(self._seen - by * down) for by in _SLOPES)
 
     def _stops(self, phase: float) -> F64:
         return _in_phase(self._lamp, phase).stops(0, self._place)

@@ -73,11 +73,43 @@ def test_where_nothing_proves_it_rows_are_kept() -> None:
     """Of another place; of the same in steady light, also where that falls off down the frame."""
     steady = Lamps(("FL2", "FL2"), (0.0, 0.0))
     assert left(*alone(LAMPS, 9, seed=5), told(LAMPS))[1] == left(*alone(LAMPS, 9, seed=5), told(LAMPS))[0]
-    for slope in (0.0, 0.1, -0.1):
+    for slope in (0.0, 0.1, -0.1, 0.35, 0.5, -0.5):
         view, light = alone(steady, 9)
         fall = np.exp2(slope * np.linspace(-1, 1, HEIGHT))[:, None, None]
         pixels = (view.pixels * fall).astype(np.float32)
         assert left(replace(view, pixels=pixels), light, told(LAMPS))[1] == 0.0, slope
+
+
+ROWS = np.linspace(-1, 1, HEIGHT)[:, None, None]
+NO_PULSE = {
+    "the far lamps are switched off": [0 * ROWS] * 3 + [0.5 * ROWS] * 3,
+    "bank by bank": [0 * ROWS] * 2 + [0.3 * ROWS] * 2 + [0.6 * ROWS] * 2,
+    "they fade": [0.1 * k * ROWS - 0.1 * k for k in range(6)],
+    "two flashes of others, each in a part of the rows": [
+        0 * ROWS, 1.2 * (ROWS > 0.1), 0 * ROWS, 0 * ROWS, 1.2 * (ROWS < -0.2), 0 * ROWS,
+    ],
+}  # fmt: skip
+
+
+def lit(changes: list[np.ndarray]) -> list[View]:
+    """A burst in steady light, changed by stops (H, 1, 1)."""
+    random, still = np.random.default_rng(1), surfaces(0)[:, MARGIN : MARGIN + WIDTH]
+    return views([photograph(still * np.exp2(one), random) for one in changes], 1)
+
+
+@pytest.mark.parametrize("case", NO_PULSE)
+def test_a_burst_whose_light_changes_without_a_pulse_tells_nothing(case: str) -> None:
+    """A wave can be laid through the frames all the same."""
+    seen = lit(NO_PULSE[case])
+    found = agreed(seen)
+    assert found.lamp is not None and KnownHall.of(seen, found) is None
+
+
+@pytest.mark.parametrize(("waves", "moment"), [(0.3, 16), (0.8, 9), (1.0, 11), (1.7, 13)])
+def test_a_wave_of_another_length_than_the_bursts_is_not_believed(waves: float, moment: int) -> None:
+    """As of another shutter, of which a camera tells nothing."""
+    before, after = left(*alone(replace(LAMPS, waves=waves), moment), told(LAMPS))
+    assert after == before
 
 
 @pytest.mark.parametrize(
@@ -89,10 +121,11 @@ def test_where_nothing_proves_it_rows_are_kept() -> None:
         ({"without": 0.09}, False),
         ({"error": 0.061}, False),
         ({"decided": 19.0}, False),
+        ({"slope": -0.1}, False),
     ],
 )
 def test_each_proof_is_asked_for(off: dict[str, float], believed: bool) -> None:
-    found = Found(0.0, Motion(), 0.41, 0.059, 0.12, 0.059, 21.0)
+    found = Found(0.0, Motion(), 0.41, 0.059, 0.12, 0.059, 21.0, 0.1)
     assert replace(found, **off).believed is believed
 
 
