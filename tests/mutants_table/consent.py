@@ -463,6 +463,8 @@ MUTANTS = [
     mutant(_LISTS, "loose_notes(shoot, _CLOSED)", "loose_notes(shoot, ())", *_LISTS_TESTS),
     mutant(_ENTRIES, 'if suffix in ("csv", "tsv"):', "if False:", *_LISTS_TESTS),
     mutant(_ENTRIES, 'if suffix == "json":', "if False:", *_LISTS_TESTS),
+    mutant(_ENTRIES, "if len(called) < 2:", "if False:", *_LISTS_TESTS),
+    mutant(_ENTRIES, "if len(called) < 2:", "if True:", *_LISTS_TESTS),
     mutant(_ENTRIES, "QuoteError, ValueError, RecursionError", "QuoteError, RecursionError", *_LISTS_TESTS),
     mutant(_ENTRIES, "QuoteError, ValueError, RecursionError", "ValueError", *_LISTS_TESTS),
     mutant(_ENTRIES, "max(_DELIMITERS, key=first.count)", '","', *_LISTS_TESTS),

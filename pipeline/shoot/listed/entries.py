@@ -47,6 +47,8 @@ def _parts(value: Any, above: str, calls: Calls) -> Iterator[str]:
     elif isinstance(value, list):
         called = _calling(value, calls)
         row = f"{above} {called[0]}" if len(called) == 1 else above
+        if len(called) < 2:  # a row of a table, or the parts of a name
+            yield " ".join([above, *(one for one in value if isinstance(one, str))])
         for one in value:
             yield from _parts(one, row, calls)
     elif isinstance(value, str):

@@ -128,6 +128,8 @@ def test_a_table_without_a_frame_is_no_list_of_captions(tmp_path: Path) -> None:
         ({"file": "TH1_0002.jpg", "caption": f"{HIDDEN} scores, see TH1_0003"}, [2, 3]),
         ([f"TH1_0001: {SHOWN}", f"TH1_0002: {HIDDEN}"], [2]),
         ([["TH1_0001", SHOWN], ["TH1_0002", HIDDEN], ["TH1_0003", "a save"]], [2]),
+        ([["TH1_0001", "Ada", "Brekke"], ["TH1_0002", "Siri", "Fjellheim"]], [2]),
+        ([{"file": "TH1_0002", "who": ["Siri", "Fjellheim"]}, {"file": "TH1_0003", "who": ["Siri"]}], [2]),
         ({"title": f"{HIDDEN} Cup", "photos": [{"file": "TH1_0001.jpg"}, {"file": "TH1_0002.jpg"}]}, []),
         ({"title": f"{HIDDEN} Cup", "photos": {"a": {"file": "TH1_0001"}, "b": {"file": "TH1_0002"}}}, []),
         ({"file": "TH1_0001.jpg", "next": {"file": "TH1_0002.jpg", "who": HIDDEN}}, [2]),
