@@ -62,9 +62,9 @@ def refuse(recipe: Recipe, shoot: Shoot, only: str | None = None, out: Path | No
         raise InputError(f"--only {only}: no frame of the shoot has a name like that; one is {shoot.frames[0].name}")
     if out is not None:
         refuse_inside(out, shoot.folder)
-        refuse_photographs(out)
         folders = [path for d in recipe.deliveries for path in (d.written.name, d.name, f"{d.name}/{SMALL}")]
         refuse_links(out, (*OWN_FILES, REPORT_FOLDER, *dict.fromkeys(folders)))
+        refuse_photographs(out)
         folder = shoot.folder.resolve()
         if (out / REPORT_FOLDER).resolve() in (folder, *folder.parents):
             raise InputError(

@@ -23,7 +23,8 @@ from pipeline.store.files import write_atomic
 from pipeline.store.store import REVIEW
 
 HOST = "127.0.0.1"
-_ENDED = 1.0  # s that answers under way have when the review ends
+_ANSWERED = 1  # s that answers under way have when the review ends
+_ENDED = 5.0  # s that the server has after that
 _OPENS = "open.html"
 
 
@@ -46,7 +47,7 @@ class Server:
         guarded = Guard(application(session, Pictures(session.store), facts), self.token, self.port)
         config = uvicorn.Config(
             guarded, log_config=None, access_log=False, server_header=False, lifespan="off", ws="none",
-            timeout_graceful_shutdown=1, proxy_headers=False,
+            timeout_graceful_shutdown=_ANSWERED, proxy_headers=False,
         )  # fmt: skip
         self._server = uvicorn.Server(config)
         # In a thread of its own: the main one keeps the handling of signals that all commands have.
@@ -79,8 +80,9 @@ class Server:
         """End; every decision is on disk already. What is left to do, for a person, "" for nothing."""
         left = self._session.close()
         self._server.should_exit = True
-        self._thread.join(_ENDED)
-        self._socket.close()
+        self._thread.join(_ANSWERED + _ENDED)
+        if not self._thread.is_alive():  # else it would stumble over it, and a traceback be the last that is read
+            self._socket.close()
         (self._session.store.work / REVIEW / _OPENS).unlink(missing_ok=True)
         return left
 
