@@ -146,8 +146,8 @@ def resolved(out: Path) -> Path:
 
 
 def is_out(folder: Path) -> bool:
-    """Whether a run has written, or begun to write, into a folder: OUT of that run."""
-    return (folder / ".work").is_dir()
+    """Whether a run has written, or begun to write, into a folder: OUT of that run. Other programs may have a .work."""
+    return any((folder / ".work" / own).exists() for own in ("lock", "measured", "done"))
 
 
 def refuse_inside(out: Path, shoot: Path) -> None:

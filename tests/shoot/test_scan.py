@@ -151,8 +151,9 @@ def test_nothing_to_do_names_what_is_looked_for(tmp_path: Path) -> None:
 def test_what_a_run_has_made_is_no_shoot(tmp_path: Path) -> None:
     """SHOOT and OUT exchanged, after a first run: its pictures were taken for frames, and the shoot written into."""
     put(tmp_path, "night/G1.nef", "night/out/web/G1.jpg", "night/out/.work/lock", "web.yaml")
+    put(tmp_path, "night/card/G2.nef", "night/card/.work/index")  # another program's
     found = scan(tmp_path / "night")
-    assert [frame.name for frame in found.frames] == ["G1"]
+    assert [frame.name for frame in found.frames] == ["G1", "G2"]
     assert "out: left alone, since a run has made what is in it" in found.notices
     with pytest.raises(InputError, match=r"out: holds what a run has made .*; give the folder of the frames"):
         scan(tmp_path / "night" / "out")
