@@ -249,7 +249,7 @@ def test_leftovers_are_removed_and_nothing_else(store: Store, shoot: Path) -> No
     out = store.out
     other = out / "second"
     inner = out / "raws"
-    for folder in (out / "web", other / ".work", other / "web", inner):
+    for folder in (out / "web", other / ".work" / "done", other / "web", inner):
         folder.mkdir(parents=True)
     leftover = ".evencourt-part-1-0"
     for folder in (out, out / "web", out / ".work" / "done", other / "web", inner):
