@@ -196,6 +196,16 @@ def _kept(power: F32) -> NDArray[np.bool_]:
 
 
 @compiled(error_model="numpy")
+def _place(v: int, u: int, side: int) -> tuple[int, int]:
+    """Where a frequency stands in a half spectrum: beyond its edges stand the mirrored ones."""
+    if u < 0:
+        v, u = -v, -u
+    elif u > side // 2:
+        v, u = -v, side - u
+    return v % side, u
+
+
+@compiled(error_model="numpy")
 def _peaks(
     power: NDArray[Any],
     peak: Any,
@@ -223,10 +233,7 @@ def _peaks(
                 here = True
                 for y in range(-_ABOUT, _ABOUT + 1):
                     for x in range(-_ABOUT, _ABOUT + 1):
-                        v, u = i + y, j + x
-                        if u < 0 or u >= columns:
-                            v, u = -v, abs(u) if u < 0 else side - u
-                        beside = of[v % side, u]
+                        beside = of[_place(i + y, j + x, side)]
                         far = max(abs(y), abs(x))
                         if (far <= 1 and beside > of[i, j]) or (far > _NEAR and beside >= alone * of[i, j]):
                             here = False
@@ -234,10 +241,7 @@ def _peaks(
                     any_peak = True
                     for y in range(-_NEAR, _NEAR + 1):
                         for x in range(-_NEAR, _NEAR + 1):
-                            v, u = i + y, j + x
-                            if u < 0 or u >= columns:
-                                v, u = -v, abs(u) if u < 0 else side - u
-                            to[v % side, u] = True
+                            to[_place(i + y, j + x, side)] = True
         if not any_peak:
             continue
         got = np.float32(0)
@@ -264,6 +268,7 @@ def _shade(
     picture: NDArray[Any], level: NDArray[Any], a: NDArray[Any], b: NDArray[Any], top: int, left: int,
     out: NDArray[Any],
 ) -> None:  # fmt: skip
+    """As `_Strips.shade`, of rows from `top` and columns from `left` on."""
     height, width = picture.shape[0], picture.shape[1]
     cells, across = level.shape[0] - 1, level.shape[1] - 1
     by_row = np.float32(level.shape[0]) / np.float32(height)
