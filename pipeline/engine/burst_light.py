@@ -117,7 +117,7 @@ def find_scenes(
         short: tasks[short].told_by([tasks[i] for i in halls])
         for short, halls in likely_halls([task.frames for task in tasks], scenes).items()
     }
-    _find_missing(store, list(told.values()), workers, progress)  # one that fails stays as its frames alone show it
+    failed |= _find_missing(store, list(told.values()), workers, progress)  # such a frame stays as it was
     for short, task in told.items():
         scenes[short] = _read(store, task, flicker) or scenes[short]
     return scenes, tuple(failed.values())

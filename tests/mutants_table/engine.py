@@ -233,6 +233,7 @@ MUTANTS = [
         "engine/test_burst_light.py",
     ),
     mutant("engine/burst_light.py", "replace(self, halls=keys,", "replace(self,", "engine/test_burst_light.py"),
+    mutant("engine/burst_light.py", "failed |= _find", "_find", "engine/test_burst_light.py"),
     mutant("steps/exposure.py", " and not s.flicker[0].coefficients.any()", "", "steps/test_exposure.py"),
     mutant("steps/crop.py", "CropSolution(source) if box is None else", "CropSolution(source) if True else", *_FAILING),
     mutant(
